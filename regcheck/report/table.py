@@ -1,0 +1,247 @@
+"""All findings of a run in a terminal: worst first, passes counted, every doubt with its reason."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Literal
+
+from regcheck.checks.finding import WORST_FIRST, Finding, Verdict
+from regcheck.report.lines import Line, Paint, Span, painted
+from regcheck.report.run_view import count_verdicts
+from regcheck.report.staff import has_staff, staff_lines
+from regcheck.report.strip import NAME_AT, NAME_WIDTH, ROW_WIDTH, STRIP_AT, WORD_WIDTH, glyphs_for, header, ratio, row
+from regcheck.report.tokens import OF_VERDICT
+from regcheck.report.words import number_ranges, pad, short_names, wrap
+
+_GROUP_FROM = 4  # sibling elements with one verdict: fewer have a row each
+_PASSES_SHOWN = 5  # the nearest to their limits
+_STAFF_STRIPS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    """What is told together: one finding, sibling elements with one verdict, or a whole array as a staff. The worst stands first."""
+
+    findings: tuple[Finding, ...]
+    staff: bool = False
+
+    @property
+    def worst(self) -> Finding:
+        return self.findings[0]
+
+
+@dataclass(frozen=True, slots=True)
+class _Manner:
+    names: dict[str, str]
+    ascii_only: bool
+    wide: bool
+    text_width: int
+    verbose: bool
+
+
+def render_table(
+    findings: Sequence[Finding],
+    *,
+    width: int = 80,
+    ascii: bool = False,
+    colour: Literal["light", "dark"] | None = None,
+    verbose: bool = False,
+) -> list[str]:
+    """Return the table as text lines; with ``colour`` they carry escape sequences for that background, else none."""
+    paint = Paint.PLAIN if colour is None else Paint(colour)
+    return painted(table_lines(findings, width=width, ascii_only=ascii, verbose=verbose), paint)
+
+
+def table_lines(findings: Sequence[Finding], *, width: int = 80, ascii_only: bool = False, verbose: bool = False) -> list[Line]:
+    """Return the table for a terminal of ``width`` columns (48 or more); no line takes more than 79.
+
+    Fail, undecided, pass, untested; within a verdict the largest error against its limit first, then the id. Under each fail and undecided
+    stand its sentences; untested ones stand together by reason, with the remedy. Without ``verbose`` only the passes nearest to
+    their limits have a row, and sibling elements with one verdict share one. A terminal under 79 columns gets no strips.
+    """
+    if width < STRIP_AT:
+        raise ValueError(f"the table needs {STRIP_AT} columns, {width} are there")
+    wide = width >= ROW_WIDTH
+    items = _items(findings, verbose=verbose, staff=wide)
+    told = [finding for item in items for finding in item.findings]
+    labels = [*map(_item_label, items), *(_label(finding) for finding in findings)]
+    manner = _Manner(short_names(labels, NAME_WIDTH, ascii_only=ascii_only), ascii_only, wide, min(ROW_WIDTH, width - 1), verbose)
+    passes = [item for item in items if item.worst.verdict is Verdict.PASS]
+    shown = passes if verbose else [item for item in passes if item.worst.strip is not None][:_PASSES_SHOWN]
+    rest = [finding for item in passes if item not in shown for finding in item.findings]
+    lines = [header(wide=wide)] if findings else []
+    for item in items:
+        if item.worst.verdict is not Verdict.PASS:
+            lines += _item_lines(item, manner)
+    for item in shown:
+        lines += _item_lines(item, manner)
+    lines += _rest_lines(rest, manner, more=bool(shown))
+    told_ids = {finding.id for finding in told}
+    lines += _untested_lines([finding for finding in findings if finding.id not in told_ids], manner)
+    return [*lines, *_totals_lines(findings, manner)]
+
+
+def _rank(finding: Finding) -> tuple[int, Fraction, str]:
+    return WORST_FIRST.index(finding.verdict), -ratio(finding), finding.id
+
+
+def _items(findings: Sequence[Finding], *, verbose: bool, staff: bool) -> list[_Item]:
+    """Return what is told of all findings but the untested ones outside a staff, worst first."""
+    families: dict[tuple[str, str, str, str], list[Finding]] = {}
+    items: list[_Item] = []
+    for finding in sorted(findings, key=_rank):
+        requirement = finding.requirement
+        if requirement.element is None:
+            if finding.verdict is not Verdict.UNTESTED:
+                items.append(_Item((finding,)))
+        else:
+            families.setdefault((requirement.kind, requirement.instance, requirement.message, requirement.field), []).append(finding)
+    for family in families.values():
+        if staff and has_staff(family):
+            items.append(_Item(tuple(family), staff=True))
+            continue
+        for verdict in (Verdict.FAIL, Verdict.UNDECIDED, Verdict.PASS):
+            alike = tuple(finding for finding in family if finding.verdict is verdict)
+            if len(alike) >= _GROUP_FROM and not verbose:
+                items.append(_Item(alike))
+            else:
+                items += [_Item((finding,)) for finding in alike]
+    return sorted(items, key=lambda item: _rank(item.worst))
+
+
+def _label(finding: Finding) -> str:
+    """Return what a row is named: the path, with the kind before it where numbers of another kind would pass for an accuracy."""
+    requirement = finding.requirement
+    numbers = finding.strip is not None and finding.verdict is not Verdict.UNTESTED
+    return requirement.id if numbers and requirement.kind != "accuracy" else requirement.path
+
+
+def _item_label(item: _Item) -> str:
+    if len(item.findings) == 1:
+        return _label(item.worst)
+    name = _label(replace(item.worst, requirement=replace(item.worst.requirement, element=None)))
+    if item.staff:
+        return name
+    return f"{name}[{_elements(item.findings).replace(', ', ',')}]"
+
+
+def _elements(findings: Iterable[Finding]) -> str:
+    return number_ranges([finding.requirement.element for finding in findings if finding.requirement.element is not None])
+
+
+def _item_lines(item: _Item, manner: _Manner) -> list[Line]:
+    if item.staff:
+        return _staff_block(item, manner)
+    lines = [_row(item.worst, manner.names[_item_label(item)], manner)]
+    if item.worst.verdict is Verdict.PASS:
+        return lines
+    lines += _sentences(item.worst, manner)
+    if len(item.findings) > 1:
+        lines += _told(f"{len(item.findings)} elements alike: {_elements(item.findings)}; the worst is shown", manner)
+    return lines
+
+
+def _row(finding: Finding, name: str, manner: _Manner, kind: str | None = None) -> Line:
+    return row(finding, name, kind=kind, ascii_only=manner.ascii_only, wide=manner.wide)
+
+
+def _told(text: str, manner: _Manner, indent: int = NAME_AT) -> list[Line]:
+    lines = wrap(text, manner.text_width - indent, ascii_only=manner.ascii_only)
+    return [Line(" " * indent + line) for line in lines]
+
+
+def _sentences(finding: Finding, manner: _Manner) -> list[Line]:
+    """Return the sentence, the remedy of a doubt, and the requirement with the map's line."""
+    lines = _told(finding.says, manner)
+    if finding.verdict is Verdict.UNDECIDED:
+        lines += _told(_doubt(finding.reason, finding.remedy), manner)
+    place = finding.requirement.place
+    return lines + _told(finding.id + (f", {place}" if place else ""), manner)
+
+
+def _doubt(reason: str, remedy: str) -> str:
+    return ": ".join(part for part in (reason, remedy) if part) or "no reason given"
+
+
+def _staff_block(item: _Item, manner: _Manner) -> list[Line]:
+    verdict = item.worst.verdict
+    counts = ", ".join(f"{count} {word}" for word, count in count_verdicts(item.findings).items() if count)
+    shape = glyphs_for(ascii_only=manner.ascii_only).shapes[verdict]
+    head = f"{shape} {pad(str(verdict), WORD_WIDTH)} {pad(manner.names[_item_label(item)], NAME_WIDTH)}"
+    texts = wrap(f"{len(item.findings)} elements: {counts}", ROW_WIDTH - len(head) - 1)
+    lines = [Line(f"{head} {texts[0]}", (Span(0, 2 + len(str(verdict)), OF_VERDICT[verdict]),))]
+    lines += [Line(" " * (len(head) + 1) + text) for text in texts[1:]]
+    lines += staff_lines(item.findings, ascii_only=manner.ascii_only)
+    decided = [finding for finding in item.findings if finding.verdict is not Verdict.UNTESTED]
+    doubtful = [finding for finding in decided if finding.verdict is not Verdict.PASS]
+    strips = decided if manner.verbose else doubtful[:_STAFF_STRIPS]
+    for finding in strips:
+        lines.append(_row(finding, manner.names[_label(finding)], manner))
+        if finding.verdict is not Verdict.PASS:
+            lines += _sentences(finding, manner)
+    for word in (Verdict.FAIL, Verdict.UNDECIDED):
+        more = [finding for finding in doubtful if finding.verdict is word and finding not in strips]
+        if more:
+            lines += _told(f"{len(more)} more {word}: {_elements(more)}", manner, 2)
+    for (reason, remedy), alike in _by_reason(item.findings).items():
+        lines += _told(f"untested: {_elements(alike)}; {_doubt(reason, remedy)}", manner, 2)
+    return lines
+
+
+def _rest_lines(rest: Sequence[Finding], manner: _Manner, *, more: bool) -> list[Line]:
+    if not rest:
+        return []
+    kinds = Counter(finding.requirement.kind for finding in rest)
+    by_kind = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items(), key=lambda pair: (-pair[1], pair[0])))
+    text = f"{len(rest)} more pass: {by_kind}" if more else f"{len(rest)} pass: {by_kind}"
+    texts = wrap(text, manner.text_width - 2, ascii_only=manner.ascii_only)
+    shape = glyphs_for(ascii_only=manner.ascii_only).shapes[Verdict.PASS]
+    first = Line(f"{shape} {texts[0]}", (Span(0, 1, OF_VERDICT[Verdict.PASS]),))
+    return [first, *(Line(f"  {text}") for text in texts[1:])]
+
+
+def _by_reason(findings: Iterable[Finding]) -> dict[tuple[str, str], list[Finding]]:
+    groups: dict[tuple[str, str], list[Finding]] = {}
+    for finding in findings:
+        if finding.verdict is Verdict.UNTESTED:
+            groups.setdefault((finding.reason, finding.remedy), []).append(finding)
+    return groups
+
+
+def _untested_lines(findings: Sequence[Finding], manner: _Manner) -> list[Line]:
+    lines: list[Line] = []
+    for (reason, remedy), alike in sorted(_by_reason(findings).items()):
+        if manner.verbose or len(alike) == 1:
+            lines += [_row(finding, manner.names[_label(finding)], manner) for finding in alike]
+        else:
+            kinds = {finding.requirement.kind for finding in alike}
+            kind = kinds.pop() if len(kinds) == 1 else "several kinds"
+            lines.append(_row(alike[0], f"{len(alike)} requirements", manner, kind))
+            lines += _told(", ".join(_families(alike)), manner)
+        lines += _told(_doubt(reason, remedy), manner)
+    return lines
+
+
+def _families(findings: Iterable[Finding]) -> list[str]:
+    """Return the ids, elements of one array together."""
+    families: dict[str, list[Finding]] = {}
+    for finding in findings:
+        families.setdefault(replace(finding.requirement, element=None).id, []).append(finding)
+    return [name if not (elements := _elements(alike)) else f"{name}[{elements.replace(', ', ',')}]" for name, alike in families.items()]
+
+
+def _totals_lines(findings: Sequence[Finding], manner: _Manner) -> list[Line]:
+    counts = count_verdicts(findings)
+    said = ", ".join(f"{count} {verdict}" for verdict, count in counts.items() if count)
+    if counts[Verdict.FAIL]:
+        word, token = "fail", OF_VERDICT[Verdict.FAIL]
+    elif counts[Verdict.PASS]:
+        token = OF_VERDICT[Verdict.PASS]
+        word = "pass" if counts[Verdict.PASS] == len(findings) else "pass in part"
+    else:
+        word, token = "nothing decided", OF_VERDICT[Verdict.UNTESTED]
+    texts = wrap(f"{word}: {said or 'no requirement was found'}", manner.text_width)
+    return [Line(texts[0], (Span(0, len(word), token),)), *map(Line, texts[1:])]
