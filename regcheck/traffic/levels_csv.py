@@ -1,0 +1,195 @@
+"""Reads a plain CSV of levels (a line for each sample or change: time, clock, data) as transfers.
+
+The first line that is no comment (``#``) may name the columns; ``time_s``, ``scl`` and ``sda`` are found by name, others are told, by
+name or by number from 1. Separators are comma, semicolon or tab (with the latter two, a decimal comma is read). Levels are 0, 1, x, z.
+Places are line numbers.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from regcheck.errors import CaptureError, Place
+from regcheck.traffic.batch import Batch
+from regcheck.traffic.build import BatchBuilder
+from regcheck.traffic.source import Source
+from regcheck.traffic.stream import line_blocks
+from regcheck.traffic.times import format_seconds, parse_time
+from regcheck.traffic.vcd_header import SCL_WORDS, SDA_WORDS
+from regcheck.traffic.wires import HIGH, LOW, SPIKE_NS, UNKNOWN, Levels, Wires
+
+TIME_WORDS = ("time", "t", "timestamp")
+_POWERS = {"s": 9, "ms": 6, "us": 3, "µs": 3, "ns": 0}
+_TIME_NAME = re.compile(r"(time|t|timestamp)[ _]*(?:[\[(]?(s|ms|us|µs|ns)[\])]?)?")
+_NUMBER = re.compile(r"[+-]?[0-9.,]+(e[+-]?[0-9]+)?", re.IGNORECASE)
+_HEAD_LINES = 100
+_REMEDY = "name the columns time_s, scl and sda, or tell them with --columns TIME,SCL,SDA (names, or numbers from 1)"
+
+
+@dataclass(frozen=True, slots=True)
+class LevelsCsvReader:
+    """A CSV whose columns have been found; ``batches`` reads the levels, from the start each time."""
+
+    source: Source
+    separator: str
+    columns: tuple[int, int, int]
+    power: int  # the unit of the time column is 10**power ns
+    head: int  # the number of the line that names the columns, 0 if none does
+    pull_up: bool
+    spike_ns: int
+
+    @classmethod
+    def open(
+        cls, source: Source, columns: tuple[str, str, str] | None, *, pull_up: bool = True, spike_ns: int = SPIKE_NS
+    ) -> LevelsCsvReader:
+        """Find the columns; CaptureError: they are not there."""
+        number, line = _first_line(source)
+        place = Place(source.file, line=number)
+        separator = next((mark for mark in "\t;," if mark in line), ",")
+        cells = [_bare(cell) for cell in line.split(separator)]
+        is_head = not _NUMBER.fullmatch(cells[0]) or any(cell.isidentifier() and cell.lower() not in ("x", "z") for cell in cells)
+        names = [cell.lower() for cell in cells] if is_head else []
+        if columns is None and not is_head:
+            raise CaptureError(place, f"the CSV has no line that names its columns; it has {len(cells)} of them", _REMEDY)
+        found = [_told(name, names, len(cells), place) for name in columns] if columns else _guessed(names, place)
+        if len(set(found)) < 3:
+            raise CaptureError(place, "time, SCL and SDA must stand in three columns", _REMEDY)
+        unit = _TIME_NAME.fullmatch(names[found[0]]) if names else None
+        power = _POWERS[unit[2] or "s"] if unit else _unit_at_end(names[found[0]] if names else "")
+        return cls(source, separator, (found[0], found[1], found[2]), power, number if is_head else 0, pull_up, spike_ns)
+
+    @property
+    def buses(self) -> tuple[str, ...]:
+        """One bus without a name."""
+        return ("",)
+
+    def batches(self) -> Iterator[Batch]:
+        """Yield the transfers in batches."""
+        builder = self.source.builder(by_line=True)
+        body = _Body(self, builder)
+        stream = self.source.stream()
+        for first, lines in line_blocks(stream):
+            body.take(first, lines)
+            yield from builder.ready()
+        body.finish()
+        if stream.damage:
+            builder.complain("damaged gzip stream", stream.damage, 0)
+        yield from builder.finish()
+
+
+def _first_line(source: Source) -> tuple[int, str]:
+    for first, lines in line_blocks(source.stream()):
+        for number, line in enumerate(lines, first):
+            text = line.decode("utf-8-sig" if number == 1 else "utf-8", "replace").strip()
+            if text and not text.startswith("#"):
+                return number, text
+    raise CaptureError(Place(source.file), "the CSV holds no line of levels", _REMEDY)
+
+
+def _bare(cell: str) -> str:
+    return cell.strip().strip('"').strip()
+
+
+def _told(name: str, names: list[str], count: int, place: Place) -> int:
+    if name.lower() in names:
+        return names.index(name.lower())
+    if name.isdecimal() and 1 <= int(name) <= count:
+        return int(name) - 1
+    listed = ", ".join(names) if names else f"1 to {count}"
+    raise CaptureError(place, f"the CSV has no column {name!r}; its columns are {listed}", _REMEDY)
+
+
+def _guessed(names: list[str], place: Place) -> list[int]:
+    wanted = (
+        ("time", [i for i, name in enumerate(names) if _TIME_NAME.fullmatch(name)]),
+        ("SCL", [i for i, name in enumerate(names) if name in SCL_WORDS]),
+        ("SDA", [i for i, name in enumerate(names) if name in SDA_WORDS]),
+    )
+    for what, found in wanted:
+        if len(found) != 1:
+            text = f"the CSV has {'several columns' if found else 'no column'} for {what}; its columns are {', '.join(names)}"
+            raise CaptureError(place, text, _REMEDY)
+    return [found[0] for _, found in wanted]
+
+
+def _unit_at_end(name: str) -> int:
+    unit = re.search(r"[ _\[(](s|ms|us|µs|ns)[\])]?$", name)
+    return _POWERS[unit[1]] if unit else 9
+
+
+class _Body:
+    """The lines of levels: carries the levels and the time from one block of lines to the next."""
+
+    def __init__(self, reader: LevelsCsvReader, builder: BatchBuilder) -> None:
+        self._reader = reader
+        self._builder = builder
+        self._wires = Wires(builder, spike_ns=reader.spike_ns)
+        self._now_ns: int | None = None
+        released = HIGH if reader.pull_up else UNKNOWN
+        self._level_of = {"0": LOW, "1": HIGH, "x": UNKNOWN, "X": UNKNOWN, "z": released, "Z": released}
+        self._last = (-1, -1)
+        self._rows: list[tuple[int, int, int, int]] = []
+
+    def take(self, first: int, lines: list[bytes]) -> None:
+        """Take a block of lines."""
+        reader = self._reader
+        for number, line in enumerate(lines, first):
+            if number <= reader.head or not line.strip() or line.startswith(b"#"):
+                continue
+            try:
+                time_ns, scl, sda = self._parse(line)
+            except ValueError as error:
+                self._builder.complain("damaged line", str(error), number)
+                continue
+            if self._now_ns is not None and time_ns < self._now_ns:
+                text = (
+                    f"time goes backwards, from {format_seconds(self._now_ns)} s to {format_seconds(time_ns)} s; a new stretch begins here"
+                )
+                self._builder.complain("time goes backwards", text, number)
+                self.finish()
+                self._builder.new_epoch()
+                self._last = (-1, -1)
+            if (scl, sda) != self._last:
+                if self._rows and self._rows[-1][0] == time_ns:
+                    self._rows.pop()
+                self._rows.append((time_ns, scl, sda, number))
+                self._last = (scl, sda)
+            if self._now_ns is None:
+                self._builder.advance(time_ns)
+            self._now_ns = time_ns
+        self._feed()
+
+    def finish(self) -> None:
+        """End the capture, or an epoch of it."""
+        self._feed()
+        if self._now_ns is not None:
+            self._wires.finish(self._now_ns)
+        self._now_ns = None
+
+    def _feed(self) -> None:
+        if self._now_ns is None:
+            return
+        table = np.array(self._rows, np.int64).reshape(-1, 4)
+        levels = Levels(table[:, 0].copy(), table[:, 1].astype(np.uint8), table[:, 2].astype(np.uint8), table[:, 3].copy())
+        self._rows = []
+        self._wires.feed(levels, self._now_ns)
+
+    def _parse(self, line: bytes) -> tuple[int, int, int]:
+        reader = self._reader
+        try:
+            cells = line.decode("utf-8-sig").split(reader.separator)
+        except UnicodeDecodeError:
+            raise ValueError("the line is no text") from None
+        time_at, scl_at, sda_at = reader.columns
+        if len(cells) <= max(reader.columns):
+            raise ValueError(f"the line has {len(cells)} columns; expected at least {max(reader.columns) + 1}")
+        time = _bare(cells[time_at])
+        time_ns = parse_time(time.replace(",", ".") if reader.separator != "," else time, reader.power)
+        scl, sda = _bare(cells[scl_at]), _bare(cells[sda_at])
+        if scl not in self._level_of or sda not in self._level_of:
+            raise ValueError(f"levels are {scl[:20]!r} and {sda[:20]!r}; expected 0, 1, x or z")
+        return time_ns, self._level_of[scl], self._level_of[sda]
