@@ -85,19 +85,21 @@ class Functions(Checker):
         if function == "none" and isinstance(node.arguments[0], Name) and len(node.arguments) == 1:
             return self.unseen(node, node.arguments[0])
         outer, axis, self.whole = self.whole, self.has_elements, True
-        pieces = []
+        pieces: list[Piece] = []
+        arrays: list[bool] = []
         for argument in node.arguments:
             self.has_elements = False
-            pieces.append(_as_elements(self.piece(argument), self.has_elements))
+            pieces.append(self.piece(argument))
+            arrays.append(self.has_elements)
         self.whole, self.has_elements = outer, axis
         if function in ("any", "all", "none"):
             conditions = [self.condition(piece) for piece in pieces]
-            return self.holds(node, _folded(function, conditions))
+            return self.holds(node, _folded(function, conditions, arrays))
         if function == "count":
             for piece in pieces:
                 if piece.form not in (*NUMBERS, Form.CONDITION):
                     self.number(piece)
-            return Piece(Form.VALUE, DIMENSIONLESS, node, _folded(function, pieces))
+            return Piece(Form.VALUE, DIMENSIONLESS, node, _folded(function, pieces, arrays))
         pieces = [self.as_point(self.number(piece)) if function != "sum" else self.number(piece, points=False) for piece in pieces]
         first = next((piece for piece in pieces if piece.form is not Form.BARE), pieces[0])
         alike = []
@@ -106,7 +108,7 @@ class Functions(Checker):
             if not piece.unit.fits(first.unit) or (Form.POINT in (first.form, piece.form) and Form.DIFFERENCE in (first.form, piece.form)):
                 self.fail(piece.node, f"{self.what(first)} and {self.what(piece)} cannot stand in one {function}()")
             alike.append(scaled(piece, first.unit, first.form, point=first.form is not Form.DIFFERENCE and piece.form is not Form.BARE))
-        return Piece(first.form, first.unit, node, _folded(function, alike))
+        return Piece(first.form, first.unit, node, _folded(function, alike, arrays))
 
     def unseen(self, node: Call, name: Name) -> Piece:
         """Return whether a message was never seen."""
@@ -176,18 +178,14 @@ def _floating(value: Value) -> Value:
     return value.astype("float64") if arithmetic.is_array(value) else float(value)
 
 
-def _as_elements(piece: Piece, has_elements: bool) -> Piece:
-    """Return a piece whose value's first axis is elements: a value without them is the only element of its own."""
-    if has_elements:
-        return piece
-    run = piece.run
-    return replace(piece, run=lambda values: [run(values)])
-
-
-def _folded(function: str, pieces: list[Piece]) -> Callable[[Values], Value]:
-    """Return a fold over the elements of all pieces."""
+def _folded(function: str, pieces: list[Piece], arrays: list[bool]) -> Callable[[Values], Value]:
+    """Return a fold over the elements of all pieces; one whose value has no axis of elements is an element itself."""
 
     def run(values: Values) -> Value:
-        return arithmetic.fold(function, [element for piece in pieces for element in arithmetic.elements(piece.run(values))])
+        elements: list[Value] = []
+        for piece, is_array in zip(pieces, arrays, strict=True):
+            value = piece.run(values)
+            elements += arithmetic.elements(value) if is_array else [value]
+        return arithmetic.fold(function, elements)
 
     return run

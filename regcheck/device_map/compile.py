@@ -8,17 +8,58 @@ from pathlib import Path
 from regcheck.device_map.cross_checks import cross_check
 from regcheck.device_map.expressions import parse_expression
 from regcheck.device_map.fields import Author, compile_field, meanings_of, whole_payload
-from regcheck.device_map.merge import child, key_place, mapping_of, with_base, with_like
+from regcheck.device_map.leaves import sentence
 from regcheck.device_map.limits import parse_time_range_ns
-from regcheck.device_map.model import AlarmLevel, Example, Field, JoinedValue, Layout, Length, Message, Pec, RegisterMap, Rule, Through, TransferKind
+from regcheck.device_map.merge import child, key_place, mapping_of, with_base, with_like
+from regcheck.device_map.model import (
+    AlarmLevel,
+    Example,
+    Field,
+    JoinedValue,
+    Layout,
+    Length,
+    Message,
+    Pec,
+    RegisterMap,
+    Rule,
+    Through,
+    TransferKind,
+)
 from regcheck.device_map.places import Order
-from regcheck.device_map.syntax import Example as ExampleEntry, FieldEntry, JoinedEntry, MapEntry, RegisterEntry, RuleEntry
+from regcheck.device_map.syntax import Example as ExampleEntry
+from regcheck.device_map.syntax import FieldEntry, JoinedEntry, MapEntry, RegisterEntry, RuleEntry
 from regcheck.device_map.validate import validate
 from regcheck.device_map.yaml_source import Mapping, Node, Scalar
 from regcheck.errors import Place, Problem, Severity, SourceError
 
 IDENTIFIER = re.compile(r"^[a-z][a-z0-9_]*$")
-EXPRESSION_WORDS = frozenset("and or not in for of is raw length last sum min max mean count any all none abs change integral applied reported".split())
+EXPRESSION_WORDS = frozenset(
+    [
+        "and",
+        "or",
+        "not",
+        "in",
+        "for",
+        "of",
+        "is",
+        "raw",
+        "length",
+        "last",
+        "sum",
+        "min",
+        "max",
+        "mean",
+        "count",
+        "any",
+        "all",
+        "none",
+        "abs",
+        "change",
+        "integral",
+        "applied",
+        "reported",
+    ]
+)
 NO_PAYLOAD = (TransferKind.SEND_BYTE,)
 
 
@@ -76,7 +117,13 @@ class _Compiler:
                 raise ValueError(f"{text} is no length; expected whole bytes")
             return Length(int(constant), int(constant))
         except ValueError as error:
-            self.problems.append(Problem(value.place, str(error) if "length" in str(error) else f"'{text}' is no length: {error}", "such as 8, 2..8 or 1 + 2 * cell_count"))
+            self.problems.append(
+                Problem(
+                    value.place,
+                    str(error) if "length" in str(error) else f"'{text}' is no length: {sentence(error)}",
+                    "such as 8, 2..8 or 1 + 2 * cell_count",
+                )
+            )
             return None
 
     def example(self, entry: ExampleEntry, node: Mapping, message: str, fields: tuple[Field, ...]) -> Example | None:
@@ -87,7 +134,11 @@ class _Compiler:
         if entry.value is not None:
             own = [field.name for field in fields]
             if len(own) != 1:
-                self.problems.append(Problem(node.place, f"`value` needs a one-field register; '{message}' has {len(own)} fields", "write `values: {field: …}`"))
+                self.problems.append(
+                    Problem(
+                        node.place, f"`value` needs a one-field register; '{message}' has {len(own)} fields", "write `values: {field: …}`"
+                    )
+                )
                 return None
             value_node = child(node, "value")
             values[own[0]] = (entry.value, value_node.place if value_node is not None else node.place)
@@ -99,10 +150,14 @@ class _Compiler:
         for part in re.split(r"\s+and\s+|\s*,\s*", entry.given) if entry.given else ():
             name, equals, value = (piece.strip() for piece in part.partition("="))
             if not equals or not name or not value:
-                self.problems.append(Problem(node.place, f"`given: {entry.given}` is not understood", "write such as specification.ip_scale = 0"))
+                self.problems.append(
+                    Problem(node.place, f"`given: {entry.given}` is not understood", "write such as specification.ip_scale = 0")
+                )
                 return None
             given[name] = value
-        return Example(node.place, entry.data if entry.data is not None else entry.transfer or b"", entry.transfer is not None, given, values)
+        return Example(
+            node.place, entry.data if entry.data is not None else entry.transfer or b"", entry.transfer is not None, given, values
+        )
 
     def register(self, name: str, entry: RegisterEntry, node: Mapping, place: Place) -> Message | None:
         fault = _name_fault(name, "register", place)
@@ -119,13 +174,19 @@ class _Compiler:
             author.fault("command", f"'{name}' has both `command` and `through`", "with `through`, the command read is its `then`")
         writes_only = entry.access == frozenset({"write"})
         if kind is TransferKind.SEND_BYTE and not writes_only:
-            author.fault("access" if "access" in node else "transfer", f"a send byte goes to the device; '{name}' cannot be read", "write access: [write]")
+            author.fault(
+                "access" if "access" in node else "transfer",
+                f"a send byte goes to the device; '{name}' cannot be read",
+                "write access: [write]",
+            )
         if kind is TransferKind.RECEIVE_BYTE and "write" in entry.access:
             author.fault("access", f"a receive byte comes from the device; '{name}' cannot be written", "write access: [read]")
         fields: tuple[Field, ...]
         if entry.fields is not None or entry.layouts is not None:
             if inline:
-                author.fault(inline[0], f"`{inline[0]}` stands beside `fields` in '{name}'", "move it into one of the fields, or take `fields` out")
+                author.fault(
+                    inline[0], f"`{inline[0]}` stands beside `fields` in '{name}'", "move it into one of the fields, or take `fields` out"
+                )
             fields = self.fields(name, entry.fields or {}, child(node, "fields"), place, order)
         elif kind in NO_PAYLOAD:
             if inline:
@@ -202,7 +263,11 @@ def examine_map(path: Path | str) -> tuple[RegisterMap | None, list[Problem]]:
     problems: list[Problem] = []
     broken: set[str] = set()
     expanded = mapping_of(
-        {key: (with_like(value, problems) if key == "registers" and isinstance(value, Mapping) else value) for key, value in node.items()}, node.place
+        {
+            key: (with_like(value, problems, broken) if key == "registers" and isinstance(value, Mapping) else value)
+            for key, value in node.items()
+        },
+        node.place,
     )
     entry = validate(MapEntry, expanded, problems, broken)
     if entry is None:
@@ -228,13 +293,29 @@ def examine_map(path: Path | str) -> tuple[RegisterMap | None, list[Problem]]:
         title=entry.device.title or entry.device.name,
         source=entry.device.source or "",
         messages=tuple(messages),
-        values={name: _joined(name, value, compiler, child(values_node, name), key_place(values_node, name)) for name, value in entry.values.items()},
-        rules=tuple(_rule(name, rule, child(rules_node, name), key_place(rules_node, name), problems) for name, rule in entry.rules.items()),
+        values={
+            name: _joined(name, value, compiler, child(values_node, name), key_place(values_node, name))
+            for name, value in entry.values.items()
+        },
+        rules=tuple(
+            _rule(name, rule, child(rules_node, name), key_place(rules_node, name), problems) for name, rule in entry.rules.items()
+        ),
         files=files,
     )
-    problems += cross_check(register_map, entry, broken)
+    problems += cross_check(register_map, broken, is_whole=not broken and not problems)
+    problems += _address_note(entry, child(expanded, "smbus"))
     faults = any(problem.severity is Severity.FAULT for problem in problems)
     return (None if faults else register_map), sorted(set(problems), key=lambda problem: (problem.place, problem.text))
+
+
+def _address_note(entry: MapEntry, node: Node | None) -> list[Problem]:
+    """Note an address that looks like the 8-bit form of a battery's or a charger's (Smart Battery Data Specification 1.1: 0x0B, 0x09)."""
+    address = entry.smbus.address if entry.smbus else None
+    typed = child(node, "address")
+    if address not in (0x16, 0x12) or typed is None:
+        return []
+    text = f"the address 0x{address:02X} is legal, but it is also 0x{address >> 1:02X} in 8-bit form"
+    return [Problem(typed.place, text, "addresses here have 7 bits, without the read/write bit", Severity.NOTE)]
 
 
 def _joined(name: str, entry: JoinedEntry, compiler: _Compiler, node: Node | None, place: Place) -> JoinedValue:
@@ -257,16 +338,30 @@ def _reaction(text: Scalar | None, problems: list[Problem]) -> tuple[int, int] |
 
 def _rule(name: str, entry: RuleEntry, node: Node | None, place: Place, problems: list[Problem]) -> Rule:
     if (entry.require is None) == (entry.alarm is None):
-        problems.append(Problem(place, f"the rule '{name}' has neither `require` nor `alarm`" if entry.require is None else f"the rule '{name}' has both `require` and `alarm`", "write one of them"))
+        problems.append(
+            Problem(
+                place,
+                f"the rule '{name}' has neither `require` nor `alarm`"
+                if entry.require is None
+                else f"the rule '{name}' has both `require` and `alarm`",
+                "write one of them",
+            )
+        )
     if entry.alarm is not None and not entry.levels:
-        problems.append(Problem(place, f"the alarm '{name}' has no levels", "write such as levels: [{state: warning, set: …, clear: …, react_within: 1 s}]"))
+        problems.append(
+            Problem(
+                place, f"the alarm '{name}' has no levels", "write such as levels: [{state: warning, set: …, clear: …, react_within: 1 s}]"
+            )
+        )
     levels = []
     for index, level in enumerate(entry.levels or ()):
         inner = child(child(node, "levels"), index)
         at = inner.place if inner is not None else place
         if level.clear is None and level.latched_until is None:
             problems.append(Problem(at, f"the level '{level.state}' has neither `clear` nor `latched_until`", "say what clears it"))
-        levels.append(AlarmLevel(level.state, level.set, level.clear, _reaction(level.react_within, problems), level.latched_until or "", at))
+        levels.append(
+            AlarmLevel(level.state, level.set, level.clear, _reaction(level.react_within, problems), level.latched_until or "", at)
+        )
     return Rule(name, place, entry.when, entry.require, entry.within, entry.age, entry.alarm, entry.which, tuple(levels))
 
 

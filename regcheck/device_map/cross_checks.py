@@ -13,11 +13,22 @@ from regcheck.device_map.expression_tree import Expression, Name
 from regcheck.device_map.expressions import ExpressionError
 from regcheck.device_map.fields import in_unit
 from regcheck.device_map.limits import Term
-from regcheck.device_map.model import FIXED_BYTES, AlarmLevel, Field, FieldType, Layout, Length, Message, RegisterMap, Rule, TransferKind, WORDY_TYPES
+from regcheck.device_map.model import (
+    FIXED_BYTES,
+    WORDY_TYPES,
+    AlarmLevel,
+    Field,
+    FieldType,
+    Layout,
+    Length,
+    Message,
+    RegisterMap,
+    Rule,
+    TransferKind,
+)
 from regcheck.device_map.numbers import format_fraction
 from regcheck.device_map.places import bit_numbers
 from regcheck.device_map.scope import MapScope, UnknownNameError
-from regcheck.device_map.syntax import MapEntry
 from regcheck.device_map.units import Unit
 from regcheck.device_map.words import nearest
 from regcheck.errors import Place, Problem, Severity
@@ -28,25 +39,26 @@ LARGEST_BLOCK = 32
 """Bytes of a block where the map does not say: System Management Bus Specification 2.0, clause 5.5.7."""
 
 
-def cross_check(register_map: RegisterMap, entry: MapEntry, broken: set[str]) -> list[Problem]:
-    """Return every fault and note that takes more than one key to see. ``broken`` names what is missing for another fault's sake."""
+def cross_check(register_map: RegisterMap, broken: set[str], *, is_whole: bool) -> list[Problem]:
+    """Return every fault and note that takes more than one key to see.
+
+    ``broken`` names what is missing for another fault's sake; ``is_whole`` says that no fault was found before.
+    """
     problems: list[Problem] = []
     problems += _commands(register_map)
     for message in register_map.messages:
         for layout in (None, *message.layouts):
-            problems += _bits(message, layout)
+            problems += _bits(message, layout, is_whole=is_whole)
         problems += _layout_pairs(message)
         for field in message.all_fields():
             problems += _limits(field)
             problems += _expressions(register_map, message, field, broken)
         problems += _message_expressions(register_map, message, broken)
         if message.holds and register_map.message(message.holds) is None and message.holds not in broken:
-            problems.append(Problem(message.given_keys.get("holds", message.place), f"`holds` names '{message.holds}', which the map does not have"))
+            problems.append(
+                Problem(message.given_keys.get("holds", message.place), f"`holds` names '{message.holds}', which the map does not have")
+            )
     problems += _rules(register_map, broken)
-    address = entry.smbus.address if entry.smbus else None
-    if address in (0x16, 0x12):
-        seven = address >> 1
-        problems.append(Problem(register_map.messages[0].place if not entry.smbus else Place(register_map.file), f"address {address:#04x} is legal, but it is also {seven:#04x} in 8-bit form", "addresses here have 7 bits", Severity.NOTE))
     return problems
 
 
@@ -58,12 +70,20 @@ def _commands(register_map: RegisterMap) -> Iterator[Problem]:
             keys: list[tuple[object, ...]] = [(message.address, None, "read", None)]
         else:
             selector = (message.through.write, message.through.word) if message.through else None
-            keys = [(message.to if message.to is not None else message.address, message.command, way, selector) for way in sorted(message.access)]
+            keys = [
+                (message.to if message.to is not None else message.address, message.command, way, selector)
+                for way in sorted(message.access)
+            ]
         for key in keys:
             other = taken.setdefault(key, message)
             if other is not message:
-                command = "receive byte" if message.command is None else f"command {message.command:#04x}"
-                yield Problem(message.given_keys.get("command", message.place), f"{command} is '{other.name}' already ({other.place.line}), for the same direction", "`through` tells indirect registers apart")
+                command = "receive byte" if message.command is None else f"command 0x{message.command:02X}"
+                at = f"line {other.place.line}" if other.place.file == message.place.file else str(other.place)
+                yield Problem(
+                    next((message.given_keys[key] for key in ("command", "through") if key in message.given_keys), message.place),
+                    f"{command} is '{other.name}' already ({at}), for the same direction",
+                    "`through` tells indirect registers apart",
+                )
                 break
 
 
@@ -93,7 +113,8 @@ def element_bits(field: Field, length: int) -> list[tuple[int, ...]]:
     return elements
 
 
-def _bits(message: Message, layout: Layout | None) -> Iterator[Problem]:
+def _bits(message: Message, layout: Layout | None, *, is_whole: bool) -> Iterator[Problem]:
+    """Give the bits of a message, or of one layout of it, that overlap, overhang or, where no field is missing, belong to none."""
     fields = message.fields + (layout.fields if layout else ())
     own = {id(field) for field in (layout.fields if layout else fields)}
     stated = layout.length if layout is not None and layout.length is not None else message.length
@@ -101,30 +122,45 @@ def _bits(message: Message, layout: Layout | None) -> Iterator[Problem]:
     lengths = _reference_lengths(message, layout)
     for length in lengths:
         claimed: dict[int, Field] = {}
+        faults: list[Problem] = []
         for field in fields:
-            fault = _field_bits(message, field, length, claimed, may_overhang=not fixed or length < lengths[-1])
-            if fault and id(field) in own:
-                yield fault
-        if layout is None and not message.layouts and fields and fixed:
-            free = [bit for bit in range(8 * length) if bit not in claimed]
-            if free:
-                yield Problem(message.place, f"no field of '{message.name}' claims {_runs(free)}", "reserved: 0 on a field would check them", Severity.NOTE)
+            found = _field_bits(message, field, length, claimed, may_overhang=not fixed or length < lengths[-1])
+            faults += found if id(field) in own else []
+        yield from faults
+        free = [bit for bit in range(8 * length) if bit not in claimed]
+        if free and fields and fixed and is_whole and not faults and layout is None and not message.layouts:
+            yield Problem(
+                message.place,
+                f"no field of '{message.name}' claims {_runs(free)}",
+                "reserved: 0 on a field would check them",
+                Severity.NOTE,
+            )
 
 
-def _field_bits(message: Message, field: Field, length: int, claimed: dict[int, Field], *, may_overhang: bool) -> Problem | None:
-    """Claim a field's bits in a payload of ``length`` bytes; return the first that lie outside of it or belong to another field."""
+def _field_bits(message: Message, field: Field, length: int, claimed: dict[int, Field], *, may_overhang: bool) -> list[Problem]:
+    """Claim a field's bits in a payload of ``length`` bytes; return the first that lies outside of it, and the first of another field."""
+    outside: Problem | None = None
+    shared: Problem | None = None
     counted = field.each is not None and field.each.last is not None and field.each.last.constant() is None
     for element, bits in enumerate(element_bits(field, length)):
-        if bits and (max(bits) >= 8 * length or min(bits) < 0) and not may_overhang:
+        if bits and not outside and not may_overhang and (max(bits) >= 8 * length or min(bits) < 0):
             which = f"'{field.name}'" if field.each is None else f"element {field.each.first + element} of '{field.name}'"
-            beyond = max(bits) if max(bits) >= 8 * length else min(bits)
-            return Problem(_place_key(field), f"{which} takes bit {beyond}, but {_carrier(message)} ends at bit {8 * length - 1}", f"bits are numbered from 0; the message has {length} bytes")
+            text = f"{which} takes bit {max(bits)}, but {_carrier(message)} ends at bit {8 * length - 1}"
+            hint = f"bits are numbered from 0; the message has {length} byte{'' if length == 1 else 's'}"
+            if min(bits) < 0:
+                text, hint = f"{which} starts {-(min(bits) // 8)} byte before the message", "is it the right end, and the right width?"
+            outside = Problem(_place_key(field), text, hint)
         for bit in bits:
             other = claimed.setdefault(bit, field)
             # how far an array reaches that another field counts is not known here: only its first element is sure
-            if other is not field and not (counted and element) and other.name not in field.overlaps and field.name not in other.overlaps and not _is_counted(other, bit, length):
-                return Problem(_place_key(field), f"'{field.name}' and '{other.name}' both claim bit {bit} (byte {bit // 8})", f"if the datasheet means it, write overlaps: {other.name}")
-    return None
+            unsure = (counted and element) or _is_counted(other, bit, length)
+            if other is not field and not shared and not unsure and other.name not in field.overlaps and field.name not in other.overlaps:
+                shared = Problem(
+                    _place_key(field),
+                    f"'{field.name}' and '{other.name}' both claim bit {bit} (byte {bit // 8})",
+                    f"if the datasheet means it, write overlaps: {other.name}",
+                )
+    return [problem for problem in (outside, shared) if problem]
 
 
 def _is_counted(field: Field, bit: int, length: int) -> bool:
@@ -156,17 +192,35 @@ def _place_key(field: Field) -> Place:
 
 def _layout_pairs(message: Message) -> Iterator[Problem]:
     """Layouts whose conditions may hold together must not claim the same bits; one name in several layouts is one field."""
+    always = {field.name: field for field in message.fields}
+    for layout in message.layouts:
+        for field in layout.fields:
+            if field.name in always:
+                at = always[field.name].place.line
+                yield Problem(
+                    field.place,
+                    f"'{field.name}' is a field of '{message.name}' already (line {at})",
+                    "a layout adds fields; choose another name",
+                )
     for one, other in combinations(message.layouts, 2):
         shared = {field.name: field for field in one.fields}
         for field in other.fields:
             if field.name in shared and field.unit != shared[field.name].unit:
-                yield Problem(field.place, f"'{field.name}' has the unit {field.unit or 'none'} here and {shared[field.name].unit or 'none'} in another layout", "one name is one field: make the units agree, or rename")
+                yield Problem(
+                    field.place,
+                    f"'{field.name}' has the unit {field.unit or 'none'} here and {shared[field.name].unit or 'none'} in another layout",
+                    "one name is one field: make the units agree, or rename",
+                )
         if not excludes(one.when, other.when):
             length = max(*_reference_lengths(message, one), *_reference_lengths(message, other))
             taken = {bit for field in one.fields for bits in element_bits(field, length) for bit in bits}
             for field in other.fields:
                 if any(bit in taken for bits in element_bits(field, length) for bit in bits):
-                    yield Problem(other.place, f"this layout and that of line {one.place.line} may hold together, and both claim bits of '{field.name}'", "make their conditions exclude each other")
+                    yield Problem(
+                        other.place,
+                        f"this layout and that of line {one.place.line} may hold together, and both claim bits of '{field.name}'",
+                        "make their conditions exclude each other",
+                    )
                     break
 
 
@@ -205,17 +259,32 @@ def _limits(field: Field) -> Iterator[Problem]:
             span = case.item
             if span is None:
                 continue
-            for word, wanted, beyond in (("starts", span.low, span.low < ends[0] - step / 2), ("ends", span.high, span.high > ends[1] + step / 2)):
+            for word, wanted, beyond in (
+                ("starts", span.low, span.low < ends[0] - step / 2),
+                ("ends", span.high, span.high > ends[1] + step / 2),
+            ):
                 if beyond:
-                    yield Problem(field.given_keys.get("range", field.place), f"the range of '{field.name}' {word} at {format_fraction(wanted)}{unit}, but its raw values reach only {format_fraction(ends[0])} to {format_fraction(ends[1])}{unit}", "is the scale, the sign or the width right?")
-    if scale is not None and not field.meanings[0].points and field.meanings[0].convert is None and field.type in (FieldType.UNSIGNED, FieldType.SIGNED, FieldType.SIGN_MAGNITUDE):
-        for case in field.accuracy:
-            if case.item is None:
-                continue
-            for terms in {case.item.low, case.item.high}:
+                    yield Problem(
+                        field.given_keys.get("range", field.place),
+                        f"the range of '{field.name}' {word} at {format_fraction(wanted)}{unit}, but its raw values reach only {format_fraction(ends[0])} to {format_fraction(ends[1])}{unit}",
+                        "is the scale, the sign or the width right?",
+                    )
+    if (
+        scale is not None
+        and not field.meanings[0].points
+        and field.meanings[0].convert is None
+        and field.type in (FieldType.UNSIGNED, FieldType.SIGNED, FieldType.SIGN_MAGNITUDE)
+    ):
+        limits = [case.item for case in field.accuracy if case.item is not None]
+        for limit in limits:
+            for terms in {limit.low, limit.high}:
                 total = _absolute(terms, field)
                 if total is not None and 0 < total < abs(scale) / 2:
-                    yield Problem(field.given_keys.get("accuracy", field.place), f"the accuracy of '{field.name}', {format_fraction(total)}{unit}, is finer than half a step of the field ({format_fraction(abs(scale))}{unit} a count)", "rounding alone takes half a step")
+                    yield Problem(
+                        field.given_keys.get("accuracy", field.place),
+                        f"the accuracy of '{field.name}', {format_fraction(total)}{unit}, is finer than half a step of the field ({format_fraction(abs(scale))}{unit} a count)",
+                        "rounding alone takes half a step",
+                    )
 
 
 def _absolute(terms: tuple[Term, ...], field: Field) -> Fraction | None:
@@ -231,13 +300,22 @@ def _absolute(terms: tuple[Term, ...], field: Field) -> Fraction | None:
     return total
 
 
-def bind_problem(register_map: RegisterMap, message: Message | None, expression: Expression, wanted: Wanted, place: Place, broken: set[str], local_names: Mapping[str, Unit | None] | None = None) -> Problem | None:
+def bind_problem(
+    register_map: RegisterMap,
+    message: Message | None,
+    expression: Expression,
+    wanted: Wanted,
+    place: Place,
+    broken: set[str],
+    local_names: Mapping[str, Unit | None] | None = None,
+) -> Problem | None:
     """Return what is wrong with an expression's names, units and labels; nothing where a name is missing for another fault's sake."""
     try:
         bind(expression, MapScope(register_map, message, local_names), wanted, allow_temporal=True)
     except ExpressionError as error:
         mentioned = {part for name in expression.names() for part in name.parts}
-        return None if broken & mentioned else Problem(place, str(error))
+        at = expression.place if expression.place.line else place
+        return None if broken & mentioned else Problem(at, error.problem, f"in '{expression.text}'")
     return None
 
 
@@ -249,16 +327,24 @@ def _expressions(register_map: RegisterMap, message: Message, field: Field, brok
     checks: list[tuple[Expression | None, Wanted, str]] = []
     for meaning in field.meanings:
         key = "meanings" if len(field.meanings) > 1 else "scale"
-        checks += [(meaning.when, "condition", "meanings"), (meaning.scale, meaning.unit, key), (meaning.offset, meaning.unit, "offset"), (meaning.convert, meaning.unit, "convert")]
+        checks += [
+            (meaning.when, "condition", "meanings"),
+            (meaning.scale, meaning.unit, key),
+            (meaning.offset, meaning.unit, "offset"),
+            (meaning.convert, meaning.unit, "convert"),
+        ]
         checks += [(value, None, name) for name, value in meaning.parameters.items()]
-    checks += [(field.negative_when, "condition", "negative_when"), (field.valid_when, "condition", "valid_when"), (field.fitted, None, "fitted")]
+    checks += [
+        (field.negative_when, "condition", "negative_when"),
+        (field.valid_when, "condition", "valid_when"),
+        (field.fitted, None, "fitted"),
+    ]
     if field.each is not None:
         checks += [(field.each.last, None, "each"), (field.each.number, None, "number")]
     if isinstance(field.must_be, Expression):
         checks.append((field.must_be, None, "must_be"))
-    for case in (*field.accuracy, *field.range):
-        if case.when is not None:
-            checks.append((case.when, "condition", "accuracy"))
+    checks += [(case.when, "condition", "accuracy") for case in field.accuracy]
+    checks += [(case.when, "condition", "range") for case in field.range]
     for expression, wanted, key in checks:
         if expression is not None:
             problem = bind_problem(register_map, message, expression, wanted, at(key, field.place), broken, local_names)
@@ -313,7 +399,12 @@ def _message_expressions(register_map: RegisterMap, message: Message, broken: se
 def _rules(register_map: RegisterMap, broken: set[str]) -> Iterator[Problem]:
     """Give the faults of a map's rules and joined values: names that it does not have, units that do not fit, labels unknown."""
     for rule in register_map.rules:
-        conditions: list[tuple[Expression | None, Wanted, Place]] = [(rule.when, "condition", rule.place), (rule.require, "condition", rule.place), (rule.alarm, "any", rule.place), (rule.which, "any", rule.place)]
+        conditions: list[tuple[Expression | None, Wanted, Place]] = [
+            (rule.when, "condition", rule.place),
+            (rule.require, "condition", rule.place),
+            (rule.alarm, "any", rule.place),
+            (rule.which, "any", rule.place),
+        ]
         for level in rule.levels:
             conditions += [(level.set, "condition", level.place), (level.clear, "condition", level.place)]
             yield from _level(register_map, rule, level, broken)
@@ -327,7 +418,9 @@ def _rules(register_map: RegisterMap, broken: set[str]) -> Iterator[Problem]:
         for part in joined.join:
             if part not in names and part not in broken:
                 near = nearest(part, names)
-                yield Problem(joined.place, f"'{joined.name}' joins '{part}', which the map does not have", f"did you mean '{near}'?" if near else "")
+                yield Problem(
+                    joined.place, f"'{joined.name}' joins '{part}', which the map does not have", f"did you mean '{near}'?" if near else ""
+                )
 
 
 def _level(register_map: RegisterMap, rule: Rule, level: AlarmLevel, broken: set[str]) -> Iterator[Problem]:
@@ -340,4 +433,8 @@ def _level(register_map: RegisterMap, rule: Rule, level: AlarmLevel, broken: set
             return
         if labels and level.state not in labels:
             near = nearest(level.state, list(labels))
-            yield Problem(level.place, f"'{level.state}' is no label of {rule.alarm.text}", f"did you mean '{near}'?" if near else "labels: " + ", ".join(labels))
+            yield Problem(
+                level.place,
+                f"'{level.state}' is no label of {rule.alarm.text}",
+                f"did you mean '{near}'?" if near else "labels: " + ", ".join(labels),
+            )

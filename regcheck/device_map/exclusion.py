@@ -30,9 +30,9 @@ def _simple(node: Node) -> tuple[tuple[str, ...], str, Fraction | str, Fraction 
         return None if low is None or high is None else (node.value.parts, "in", low, high)
     if not isinstance(node, Compare):
         return None
-    left, operator, right = node.left, node.operator, node.right
+    left, right, operator = node.left, node.right, str(node.operator)
     if not isinstance(left, Name):
-        left, operator, right = right, _MIRROR[operator], left
+        left, right, operator = right, left, _MIRROR[operator]
     value = _constant(right)
     if value is None and isinstance(right, Name) and len(right.parts) == 1:
         value = right.parts[0]  # a bare word beside `=` is a label
@@ -51,12 +51,14 @@ def _interval(operator: str, low: Fraction, high: Fraction) -> tuple[Fraction | 
     }.get(operator)
 
 
-def _apart(one: tuple[tuple[str, ...], str, Fraction | str, Fraction | str], other: tuple[tuple[str, ...], str, Fraction | str, Fraction | str]) -> bool:
+def _apart(
+    one: tuple[tuple[str, ...], str, Fraction | str, Fraction | str], other: tuple[tuple[str, ...], str, Fraction | str, Fraction | str]
+) -> bool:
     if one[0] != other[0]:
         return False
     if isinstance(one[2], str) or isinstance(other[2], str):
         same = one[2] == other[2]
-        return {one[1], other[1]} == {"="} and not same or {one[1], other[1]} == {"=", "!="} and same
+        return ({one[1], other[1]} == {"="} and not same) or ({one[1], other[1]} == {"=", "!="} and same)
     if {one[1], other[1]} == {"=", "!="}:
         return one[2] == other[2]
     assert not isinstance(one[3], str)  # noqa: S101 - both ends of one comparison are of one kind
@@ -65,7 +67,9 @@ def _apart(one: tuple[tuple[str, ...], str, Fraction | str, Fraction | str], oth
     if first is None or second is None:
         return False
 
-    def below(left: tuple[Fraction | None, bool, Fraction | None, bool], right: tuple[Fraction | None, bool, Fraction | None, bool]) -> bool:
+    def below(
+        left: tuple[Fraction | None, bool, Fraction | None, bool], right: tuple[Fraction | None, bool, Fraction | None, bool]
+    ) -> bool:
         top, bottom = left[2], right[0]
         return top is not None and bottom is not None and (top < bottom or (top == bottom and (left[3] or right[1])))
 

@@ -40,6 +40,7 @@ KEYWORDS = frozenset({"and", "or", "not", "in", "for", "of"})
 
 DEEPEST = 40
 LONGEST = 4000
+MOST_OPERATORS = 150
 
 _TOKEN = re.compile(
     r"""\s*(?:
@@ -77,8 +78,7 @@ class _Parser:
 
     def __init__(self, text: str) -> None:
         self.text = text
-        self.depth = 0
-        self.end = 0
+        self.depth = self.operators = self.end = 0
         if len(text) > LONGEST:
             self.at = 0
             self.fail(f"an expression of {len(text)} characters was found; expected at most {LONGEST}")
@@ -103,6 +103,12 @@ class _Parser:
 
     def fail(self, problem: str, column: int | None = None) -> NoReturn:
         raise ExpressionError(problem, self.text, self.at if column is None else column)
+
+    def joined(self, operator: str, left: Node, right: Node, column: int) -> Binary:
+        self.operators += 1  # a long chain is a deep tree
+        if self.operators > MOST_OPERATORS:
+            self.fail(f"more than {MOST_OPERATORS} operators; expected sum() of an array, or a shorter formula", column)
+        return Binary(cast('Literal["+", "-", "*", "/", "^"]', operator), left, right, column)
 
     def is_sign(self, *signs: str) -> bool:
         return self.kind == "sign" and self.token in signs
@@ -194,19 +200,19 @@ class _Parser:
     def sum(self) -> Node:
         node = self.product()
         while self.is_sign("+", "-"):
-            operator, column = cast('Literal["+", "-"]', self.token), self.at
+            operator, column = self.token, self.at
             self.advance()
-            node = Binary(operator, node, self.product(), column)
+            node = self.joined(operator, node, self.product(), column)
         return node
 
     def product(self) -> Node:
         node = self.unary()
         while self.is_sign("*", "/"):
-            operator, column = cast('Literal["*", "/"]', self.token), self.at
+            operator, column = self.token, self.at
             self.advance()
             if self.is_sign("*"):
                 self.fail("write ^ for a power", column)
-            node = Binary(operator, node, self.unary(), column)
+            node = self.joined(operator, node, self.unary(), column)
         return node
 
     def unary(self) -> Node:
@@ -236,7 +242,7 @@ class _Parser:
             self.fail("too many powers of powers")
         exponent = self.unary()
         self.depth -= 1
-        return Binary("^", base, exponent, column)
+        return self.joined("^", base, exponent, column)
 
     def atom(self) -> Node:
         column, token, kind = self.at, self.token, self.kind

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field as dataclass_field
+from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from fractions import Fraction
 from typing import Any
 
 from regcheck.device_map import leaves
-from regcheck.device_map.expression_tree import Expression, Number
+from regcheck.device_map.expression_tree import Expression, Number, Unary
 from regcheck.device_map.expressions import parse_expression, parse_range
 from regcheck.device_map.limits import Conditional
 from regcheck.device_map.merge import child, key_place
@@ -55,6 +56,13 @@ class Author:
         """Note a fault at a key."""
         self.problems.append(Problem(self.at(key), text, hint))
 
+    def fault_inside(self, key: str, raw: int, text: str, hint: str = "") -> None:
+        """Note a fault at the raw value, or range of them, that ends with ``raw`` in the mapping under a key."""
+        inner = child(self.node, key)
+        raws = inner if isinstance(inner, Mapping) else ()
+        place = next((found.place for found in raws if leaves.number_range(found)[1] == raw), self.at(key))
+        self.problems.append(Problem(place, text, hint))
+
 
 def _bit_place(name: str, entry: FieldKeys, order: Order, whole: BitPlace | None, author: Author) -> BitPlace | None:
     given = [key for key in PLACE_KEYS if getattr(entry, key) is not None]
@@ -63,7 +71,9 @@ def _bit_place(name: str, entry: FieldKeys, order: Order, whole: BitPlace | None
         return None
     if not given:
         if whole is None:
-            author.problems.append(Problem(author.node.place, f"field '{name}' has no place", "write one of bytes, bit, bits, or msb or lsb with width"))
+            author.problems.append(
+                Problem(author.node.place, f"field '{name}' has no place", "write one of bytes, bit, bits, or msb or lsb with width")
+            )
         return whole
     (key,) = given
     if entry.width is not None and key not in ("msb", "lsb"):
@@ -89,9 +99,8 @@ def constant_quantity(expression: Expression) -> tuple[Fraction, Unit | None]:
     Raises ValueError where the expression names anything.
     """
     root, sign = expression.root, 1
-    while getattr(root, "operator", None) in ("-", "+") and hasattr(root, "operand"):
-        sign = -sign if root.operator == "-" else sign
-        root = root.operand
+    while isinstance(root, Unary):
+        root, sign = root.operand, -sign
     if isinstance(root, Number):
         return sign * root.value, root.unit
     value = expression.constant()
@@ -132,7 +141,17 @@ def _meaning(entry: MeaningEntry | ValueKeys, base: ValueKeys, when: Expression 
 
     kind = own("type") or FieldType.UNSIGNED
     parameters = {key: own(key) for key in PARAMETERS.get(kind, ()) if own(key) is not None}
-    return Meaning(when, kind, own("unit"), own("scale") or ONE, own("offset") or ZERO, own("zero") or ZERO, own("points") or (), own("convert"), parameters)
+    return Meaning(
+        when,
+        kind,
+        own("unit"),
+        own("scale") or ONE,
+        own("offset") or ZERO,
+        own("zero") or ZERO,
+        own("points") or (),
+        own("convert"),
+        parameters,
+    )
 
 
 def meanings_of(entry: ValueKeys, author: Author) -> tuple[Meaning, ...]:
@@ -162,7 +181,7 @@ def _each(entry: FieldKeys, place: BitPlace | None, author: Author) -> Each | No
         if step_node is not None and place is not None and step < (place_width(place) or 0):
             raise ValueError(f"the step of {step} bits is less than the {place_width(place)} bits of one element: they would overlap")
     except ValueError as error:
-        author.fault("each", str(error))
+        author.fault("each", leaves.sentence(error))
         return None
     return Each(variable, int(first), high, step, entry.number)
 
@@ -176,8 +195,8 @@ def _codes(entry: FieldKeys, width: int | None, author: Author) -> tuple[Code, .
         for code in entry.codes:
             if code.last >> width:
                 ones = (1 << width) - 1
-                hint = f"all ones is {ones:#X}" if code.last & (code.last + 1) == 0 else f"the largest raw value is {ones:#X}"
-                author.fault("codes", f"the code {code.last:#X} ('{code.word}') does not fit into {width} bits", hint.replace("0X", "0x"))
+                hint = f"all ones is 0x{ones:X}" if code.last & (code.last + 1) == 0 else f"the largest raw value is 0x{ones:X}"
+                author.fault_inside("codes", code.last, f"the code 0x{code.last:X} ('{code.word}') does not fit into {width} bits", hint)
     return entry.codes
 
 
@@ -186,26 +205,35 @@ def _j1939_codes(word: str, width: int | None, author: Author) -> tuple[Code, ..
     if word != "J1939":
         author.fault("codes", f"'{word}' is no list of codes", "write a mapping of raw values, or J1939")
         return ()
-    if width == 2:  # noqa: PLR2004 - the standard's two-bit states
+    if width == 2:
         return (Code(2, 2, Status.DEVICE_ERROR, "error"), Code(3, 3, Status.NOT_AVAILABLE, "not available"))
-    if width is None or width < 8 or width > 32 or width % 8:  # noqa: PLR2004 - the widths that the table has
+    if width is None or width < 8 or width > 32 or width % 8:
         author.fault("codes", f"J1939 has no code ranges for {width} bits", "it has them for 2, 8, 16, 24 and 32 bits; write the codes out")
         return ()
     low = width - 8
-    ranges = ((0xFB, 0xFB, Status.SPECIAL, "special"), (0xFC, 0xFD, Status.SPECIAL, "reserved"), (0xFE, 0xFE, Status.DEVICE_ERROR, "error"), (0xFF, 0xFF, Status.NOT_AVAILABLE, "not available"))
+    ranges = (
+        (0xFB, 0xFB, Status.SPECIAL, "special"),
+        (0xFC, 0xFD, Status.SPECIAL, "reserved"),
+        (0xFE, 0xFE, Status.DEVICE_ERROR, "error"),
+        (0xFF, 0xFF, Status.NOT_AVAILABLE, "not available"),
+    )
     return tuple(Code(first << low, (last << low) | ((1 << low) - 1), status, name) for first, last, status, name in ranges)
 
 
 def _names(entry: FieldKeys, width: int | None, author: Author) -> dict[int, str]:
     if isinstance(entry.names, str):
         if entry.names not in author.shared_names:
-            author.fault("names", leaves.unknown(entry.names, sorted(author.shared_names), "list of labels"), "lists stand under the map's own `names`")
+            author.fault(
+                "names",
+                leaves.unknown(entry.names, sorted(author.shared_names), "list of labels"),
+                "lists stand under the map's own `names`",
+            )
             return {}
         return author.shared_names[entry.names]
     names = entry.names or {}
     wide = [raw for raw in names if width is not None and (raw >> width or raw < 0)]
     if wide:
-        author.fault("names", f"the raw value {wide[0]} ('{names[wide[0]]}') does not fit into {width} bits")
+        author.fault_inside("names", wide[0], f"the raw value {wide[0]} ('{names[wide[0]]}') does not fit into {width} bits")
     return names
 
 
@@ -243,7 +271,11 @@ def compile_field(name: str, message: str, entry: FieldKeys, author: Author, *, 
     must_be: tuple[int, ...] | Expression = ()
     if entry.must_be:
         constants = [one.constant() for one in entry.must_be]
-        must_be = tuple(int(value) for value in constants if value is not None) if all(value is not None for value in constants) else entry.must_be[0]
+        must_be = (
+            tuple(int(value) for value in constants if value is not None)
+            if all(value is not None for value in constants)
+            else entry.must_be[0]
+        )
         if isinstance(must_be, tuple) and width is not None and any(value >> width for value in must_be):
             author.fault("must_be", f"{max(must_be):#x} does not fit into the {width} bits of '{name}'")
     if entry.reserved is not None and width is not None and entry.reserved >> width:
@@ -255,7 +287,12 @@ def compile_field(name: str, message: str, entry: FieldKeys, author: Author, *, 
         try:
             spans.append(Conditional(case.when, None if case.item is None else _span(case.item, unit)))
         except ValueError as error:
-            author.problems.append(Problem(case.item.place if isinstance(case.item, Scalar) else author.at("range"), f"`range` of '{name}': {error}"))
+            author.problems.append(
+                Problem(
+                    case.item.place if isinstance(case.item, Scalar) else author.at("range"),
+                    f"`range` of '{name}': {leaves.sentence(error)}",
+                )
+            )
     return Field(
         name=name,
         message=message,
@@ -294,9 +331,15 @@ def _fits_type(name: str, kind: FieldType, width: int | None, place: BitPlace, a
     if wordy and not isinstance(place, BytesPlace):
         author.fault("type", f"type {kind.value} of '{name}' needs whole bytes", "give its place by `bytes`")
     elif width is None and not wordy:
-        author.fault("bytes", f"the width of '{name}' hangs on the length of the message", "only text and bytes may run to `last`; a number needs a width of its own")
-    elif width is not None and width > 64 and not wordy:  # noqa: PLR2004 - numbers are kept in 64 bits
-        author.fault("type" if "type" in author.node else "bytes", f"'{name}' is {width} bits wide; a number has at most 64", "is it text or bytes?")
+        author.fault(
+            "bytes",
+            f"the width of '{name}' hangs on the length of the message",
+            "only text and bytes may run to `last`; a number needs a width of its own",
+        )
+    elif width is not None and width > 64 and not wordy:
+        author.fault(
+            "type" if "type" in author.node else "bytes", f"'{name}' is {width} bits wide; a number has at most 64", "is it text or bytes?"
+        )
     elif kind in WIDTHS and width not in WIDTHS[kind]:
         author.fault("type", f"type {kind.value} takes {' or '.join(map(str, WIDTHS[kind]))} bits; '{name}' has {width}")
     elif kind is FieldType.BCD and width is not None and width % 4:

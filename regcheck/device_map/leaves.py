@@ -6,12 +6,13 @@ Each takes a node of the YAML loader and raises ValueError with one plain senten
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping as MappingType
+from collections.abc import Callable
+from collections.abc import Mapping as MappingType
 from enum import StrEnum
 from typing import TypeVar
 
 from regcheck.device_map.expression_tree import Expression
-from regcheck.device_map.expressions import parse_expression
+from regcheck.device_map.expressions import ExpressionError, parse_expression
 from regcheck.device_map.model import FIXED_BYTES, Code, FieldType, Status, TransferKind
 from regcheck.device_map.numbers import as_bool, as_hex_bytes, as_integer, as_text
 from regcheck.device_map.places import BitsPlace, ByteNumber
@@ -34,6 +35,11 @@ KNOWN_CODES: MappingType[str, Status] = {
     "error": Status.DEVICE_ERROR,
 }
 """Words of `codes` that have a status of their own; every other word is special."""
+
+
+def sentence(error: Exception) -> str:
+    """Return what an error says in one line; an expression's also holds its text and a caret, for those who show it alone."""
+    return error.problem if isinstance(error, ExpressionError) else str(error)
 
 
 def scalar(node: Node, expected: str) -> Scalar:
@@ -59,8 +65,9 @@ def integer(low: int, high: int, what: str) -> Callable[[Node], int]:
     def read(node: Node) -> int:
         number = as_integer(scalar(node, what))
         if not low <= number <= high:
-            shown = f"0x{low:02X} .. 0x{high:02X}" if high > 99 else f"{low} .. {high}"
-            raise ValueError(f"{number} ({number:#x}) is no {what}; expected {shown}")
+            if high > 99 and high & (high + 1) == 0:  # bytes, words, addresses
+                raise ValueError(f"{number} (0x{number:X}) is no {what}; expected 0x{low:02X} .. 0x{high:02X}")
+            raise ValueError(f"{number} is no {what}; expected {low} .. {high}")
         return number
 
     return read
@@ -82,7 +89,7 @@ def word_of(enum: type[E], what: str) -> Callable[[Node], E]:
 def unknown(found: str, known: list[str], what: str) -> str:
     """Say that a word is not known, with the nearest one or all of them."""
     near = nearest(found, known)
-    return f"'{found}' is no {what}; " + (f"did you mean '{near}'?" if near else "expected " + ", ".join(known))
+    return f"'{found}' is no {what}" + (f"; did you mean '{near}'?" if near else "; expected " + ", ".join(known) if known else "")
 
 
 def hex_bytes(node: Node) -> bytes:
@@ -123,7 +130,9 @@ def byte_span(node: Node) -> tuple[ByteNumber, ByteNumber]:
         raise ValueError(f"'{found}' names no bytes; expected byte numbers from 0, such as 2, 2..3, 4..last or last - 1")
     first, last = _byte_number(match[1]), _byte_number(match[2] or match[1])
     if first.from_last == last.from_last and last.number < first.number:
-        raise ValueError(f"the bytes {found} run backwards; byte numbers are in order of transmission, and `order: big` says that the high byte comes first")
+        raise ValueError(
+            f"the bytes {found} run backwards; byte numbers are in order of transmission, and `order: big` says that the high byte comes first"
+        )
     return first, last
 
 

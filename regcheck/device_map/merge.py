@@ -56,7 +56,9 @@ def _merge_registers(base: Mapping, own: Mapping) -> Mapping:
             body = _over(old, new, 0)
             inner_old, inner_new = child(old, "fields"), child(new, "fields")
             if isinstance(inner_old, Mapping) and isinstance(inner_new, Mapping):
-                body = mapping_of({key: (_over(inner_old, inner_new, 1) if key == "fields" else value) for key, value in body.items()}, body.place)
+                body = mapping_of(
+                    {key: (_over(inner_old, inner_new, 1) if key == "fields" else value) for key, value in body.items()}, body.place
+                )
             merged[name] = body
         else:
             merged[name] = new if new is not None else old  # type: ignore[assignment]  # one of the two is there
@@ -91,32 +93,57 @@ def with_base(path: Path, seen: tuple[Path, ...] = ()) -> tuple[Mapping, tuple[s
     return mapping_of(merged, own.place), (*files, str(path))
 
 
-def _like(entry: Mapping, siblings: dict[str, Mapping], problems: list[Problem], chain: tuple[str, ...]) -> Mapping:
+def _like(entry: Mapping, siblings: dict[str, Mapping], problems: list[Problem], chain: tuple[str, ...]) -> Mapping | None:
+    """Return an entry with its sibling's keys beneath its own, None where that is no sibling."""
     name = child(entry, "like")
     if not isinstance(name, Scalar):
         return entry
     if name in chain or name not in siblings:
         near = nearest(str(name), [word for word in siblings if word not in chain])
-        what = "is like itself" if name in chain else f"'{name}' is no sibling of it"
-        problems.append(Problem(name.place, f"`like: {name}`: {what}", f"did you mean '{near}'?" if near else "name a message or field beside it"))
-        return mapping_of({key: value for key, value in entry.items() if key != "like"}, entry.place)
+        what = "leads back to itself" if name in chain else "names nothing beside it"
+        hint = f"did you mean '{near}'?" if near else "name a message or field beside it"
+        problems.append(Problem(name.place, f"`like: {name}` {what}", hint))
+        return None
     base = _like(siblings[str(name)], siblings, problems, (*chain, str(name)))
+    if base is None:
+        return None
     kept = mapping_of({key: value for key, value in base.items() if key not in NOT_COPIED}, base.place)
     own = mapping_of({key: value for key, value in entry.items() if key != "like"}, entry.place)
     return _over(kept, own, 0)
 
 
-def with_like(entries: Mapping, problems: list[Problem]) -> Mapping:
-    """Return messages (and the fields inside them) with every `like` filled in from its sibling; faults go to ``problems``."""
-    siblings = {str(name): entry for name, entry in entries.items() if isinstance(entry, Mapping)}
+def with_like(entries: Mapping, problems: list[Problem], broken: set[str], beside: Mapping | None = None) -> Mapping:
+    """Return messages (and the fields inside them) with every `like` filled in from its sibling, or from what stands ``beside`` them.
+
+    What is like nothing is left out: its fault goes to ``problems``, its name to ``broken``.
+    """
+    siblings = {str(name): entry for name, entry in (*(beside or {}).items(), *entries.items()) if isinstance(entry, Mapping)}
     filled: dict[Scalar, Node] = {}
     for name, entry in entries.items():
         if not isinstance(entry, Mapping):
             filled[name] = entry
             continue
         body = _like(entry, siblings, problems, (str(name),))
-        inner = child(body, "fields")
-        if isinstance(inner, Mapping):
-            body = mapping_of({key: (with_like(inner, problems) if key == "fields" else value) for key, value in body.items()}, body.place)
-        filled[name] = body
+        if body is None:
+            broken.add(str(name))
+            continue
+        filled[name] = _fields_with_like(body, problems, broken)
     return mapping_of(filled, entries.place)
+
+
+def _fields_with_like(message: Mapping, problems: list[Problem], broken: set[str]) -> Mapping:
+    """Return a message with the `like` of its fields filled in, those of its layouts too, where the message's own fields are siblings."""
+    fields, layouts = child(message, "fields"), child(message, "layouts")
+    body: dict[Scalar, Node] = dict(message.items())
+    common = fields if isinstance(fields, Mapping) else Mapping(message.place)
+    if isinstance(fields, Mapping):
+        body[Scalar("fields")] = with_like(fields, problems, broken)
+    if isinstance(layouts, Sequence):
+        filled = Sequence(layouts.place)
+        for layout in layouts:
+            inner = child(layout, "fields")
+            if isinstance(layout, Mapping) and isinstance(inner, Mapping):
+                layout = mapping_of({**layout, Scalar("fields"): with_like(inner, problems, broken, common)}, layout.place)
+            filled.append(layout)
+        body[Scalar("layouts")] = filled
+    return mapping_of(body, message.place)

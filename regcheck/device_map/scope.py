@@ -25,7 +25,9 @@ class MapScope:
     ``local_names`` are loop variables and instance names, plain numbers, and names such as ``applied`` with their units.
     """
 
-    def __init__(self, register_map: RegisterMap, message: Message | None = None, local_names: Mapping[str, Unit | None] | None = None) -> None:
+    def __init__(
+        self, register_map: RegisterMap, message: Message | None = None, local_names: Mapping[str, Unit | None] | None = None
+    ) -> None:
         self.register_map, self.message, self.local_names = register_map, message, local_names or {}
 
     def resolve(self, name: Name) -> Field | None:
@@ -76,7 +78,12 @@ class MapScope:
     def kind_of(self, name: Name) -> Literal["number", "version", "text", "message"]:
         """Return what a name stands for."""
         parts = tuple(name.parts)
-        if len(parts) == 1 and parts[0] not in self.local_names and self.register_map.message(parts[0]) is not None and not self.register_map.find_fields(parts):
+        if (
+            len(parts) == 1
+            and parts[0] not in self.local_names
+            and self.register_map.message(parts[0]) is not None
+            and not self.register_map.find_fields(parts)
+        ):
             return "message"
         field = self.resolve(name)
         if field is None:

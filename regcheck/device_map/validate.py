@@ -6,8 +6,10 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from regcheck.device_map import leaves
+from regcheck.device_map.expressions import ExpressionError
 from regcheck.device_map.merge import key_place, mapping_of
-from regcheck.device_map.words import nearest
+from regcheck.device_map.words import known_list, nearest
 from regcheck.device_map.yaml_source import Mapping, Node, Scalar, Sequence
 from regcheck.errors import Place, Problem
 
@@ -15,6 +17,10 @@ M = TypeVar("M", bound=BaseModel)
 
 COLLECTIONS = ("registers", "frames", "fields", "values", "rules", "layouts", "examples", "channels", "applied")
 """Keys whose entries stand alone: one that is wrong is left out, so that the others are still looked at."""
+
+
+NOT_YET = ("frames", "can", "instances")
+"""Keys of the language that this version does not read."""
 
 
 def _walk(node: Node, loc: tuple[Any, ...]) -> tuple[Node, Place]:
@@ -40,7 +46,14 @@ def known_keys(model: type[BaseModel], loc: tuple[Any, ...]) -> list[str]:
         for option in [entry, *entry.get("anyOf", []), *entry.get("allOf", [])]:
             if "$ref" in option:
                 return dict(definitions[option["$ref"].rpartition("/")[2]])
-        return next((option for option in entry.get("anyOf", []) if "properties" in option or "additionalProperties" in option or "items" in option), entry)
+        return next(
+            (
+                option
+                for option in entry.get("anyOf", [])
+                if "properties" in option or "additionalProperties" in option or "items" in option
+            ),
+            entry,
+        )
 
     for part in loc[:-1]:
         schema = inside(schema)
@@ -60,12 +73,14 @@ def _problem(model: type[BaseModel], node: Node, error: Any) -> Problem:
     if kind == "extra_forbidden":
         known = known_keys(model, loc)
         near = nearest(str(loc[-1]), known)
-        return Problem(place, f"'{loc[-1]}' is no key here", f"did you mean '{near}'?" if near else "known keys: " + ", ".join(known))
+        if len(loc) == 1 and loc[0] in NOT_YET:
+            return Problem(place, f"`{loc[0]}` is not read yet", "this version reads SMBus registers; CAN frames are still to come")
+        return Problem(place, f"'{loc[-1]}' is no key here", f"did you mean '{near}'?" if near else "known keys: " + known_list(known))
     if kind == "missing":
         return Problem(place, f"the key '{loc[-1]}' is missing here")
     if kind in ("value_error", "assertion_error"):
         at = found.place if not isinstance(found, Mapping) else place
-        return Problem(at, str(error["ctx"]["error"]))
+        return Problem(_inside(at, found, error["ctx"]["error"]), leaves.sentence(error["ctx"]["error"]))
     if kind in ("dict_type", "model_type", "mapping_type"):
         return Problem(place, f"'{found}' was found where a mapping of keys is expected")
     if kind == "list_type":
@@ -73,13 +88,28 @@ def _problem(model: type[BaseModel], node: Node, error: Any) -> Problem:
     return Problem(place, error["msg"])
 
 
+def _inside(place: Place, found: Node, error: Exception) -> Place:
+    """Return the place of what is wrong inside an expression that is written in one line."""
+    if not isinstance(error, ExpressionError) or not isinstance(found, Scalar) or found != error.text or "\n" in found:
+        return place
+    return Place(place.file, place.line, place.column + error.column + int(found.quoted))
+
+
 def _without(node: Node, loc: tuple[Any, ...]) -> Node:
     """Return ``node`` without the entry at ``loc``."""
     if isinstance(node, Mapping):
-        inner = {key: (_without(value, loc[1:]) if len(loc) > 1 and key == loc[0] else value) for key, value in node.items() if len(loc) > 1 or key != loc[0]}
+        inner = {
+            key: (_without(value, loc[1:]) if len(loc) > 1 and key == loc[0] else value)
+            for key, value in node.items()
+            if len(loc) > 1 or key != loc[0]
+        }
         return mapping_of(inner, node.place)
     if isinstance(node, Sequence):
-        items = [_without(value, loc[1:]) if len(loc) > 1 and index == loc[0] else value for index, value in enumerate(node) if len(loc) > 1 or index != loc[0]]
+        items = [
+            _without(value, loc[1:]) if len(loc) > 1 and index == loc[0] else value
+            for index, value in enumerate(node)
+            if len(loc) > 1 or index != loc[0]
+        ]
         pruned = Sequence(node.place)
         pruned.extend(items)
         return pruned

@@ -111,6 +111,8 @@ class _Composer:
                     self.complain(place, f"the anchor &{name} is never used", f"quote the text if it starts with &, or use it: *{name}")
         if isinstance(top, Mapping):
             return top
+        if isinstance(top, Scalar) and not top and not top.quoted:
+            top = None
         if top is not None:
             found = "a list" if isinstance(top, Sequence) else "a text"
             hint = is_missing_space(top) if isinstance(top, Scalar) else ""

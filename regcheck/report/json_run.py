@@ -6,13 +6,13 @@ import json
 from pathlib import Path
 from typing import Any
 
-from regcheck.report.run_view import RunView, count_verdicts
+from regcheck.checks.finding import Run, count_verdicts
 from regcheck.report.whole_file import write_whole
 
 VERSION = 1  # a new key keeps the number, a changed meaning raises it
 
 
-def run_as_json(run: RunView) -> dict[str, Any]:
+def run_as_json(run: Run) -> dict[str, Any]:
     """Return the run in plain JSON types, keys in the order in which they are written."""
     return {
         "regcheck": VERSION,
@@ -26,7 +26,7 @@ def run_as_json(run: RunView) -> dict[str, Any]:
     }
 
 
-def json_bytes(run: RunView) -> bytes:
+def json_bytes(run: Run) -> bytes:
     """Return the run as UTF-8 JSON text; the same run gives the same bytes, floats in the shortest digits that give them back.
 
     ValueError names the finding whose evidence is no JSON (not finite, or of another type).
@@ -40,7 +40,7 @@ def json_bytes(run: RunView) -> bytes:
     return text.encode("utf-8", "backslashreplace") + b"\n"
 
 
-def write_json(run: RunView, path: Path) -> None:
+def write_json(run: Run, path: Path) -> None:
     """Write the run's JSON, whole or not at all."""
     write_whole(path, json_bytes(run))
 

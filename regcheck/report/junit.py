@@ -11,8 +11,7 @@ import re
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
-from regcheck.checks.finding import Finding, Verdict
-from regcheck.report.run_view import RunView
+from regcheck.checks.finding import Finding, Run, Verdict
 from regcheck.report.whole_file import write_whole
 from regcheck.report.words import escaped
 
@@ -20,7 +19,7 @@ from regcheck.report.words import escaped
 _ILLEGAL = re.compile("[^\t\n\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
-def junit_bytes(run: RunView, *, untested_fails: bool = False) -> bytes:
+def junit_bytes(run: Run, *, untested_fails: bool = False) -> bytes:
     """Return the XML, UTF-8. Fail is a failure; undecided and untested are skipped, or failures with ``untested_fails``."""
     cases = [_case(finding, untested_fails=untested_fails) for finding in run.findings]
     counts = {
@@ -38,7 +37,7 @@ def junit_bytes(run: RunView, *, untested_fails: bool = False) -> bytes:
     return text + b"\n"
 
 
-def write_junit(run: RunView, path: Path, *, untested_fails: bool = False) -> None:
+def write_junit(run: Run, path: Path, *, untested_fails: bool = False) -> None:
     """Write the XML, whole or not at all."""
     write_whole(path, junit_bytes(run, untested_fails=untested_fails))
 

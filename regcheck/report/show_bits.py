@@ -47,7 +47,7 @@ def _runs(numbers: Sequence[int]) -> list[str]:
 
 
 def repeats_text(field: Field) -> str:
-    """Return how an array's place repeats: ``cell 1..cell_count, each 2 bytes on``; empty for a field of one element."""
+    """Return how an array's place repeats: ``cell 1..cell_count, 2 bytes apart``; empty for a field of one element."""
     each = field.each
     if each is None:
         return ""
@@ -57,7 +57,7 @@ def repeats_text(field: Field) -> str:
     count, unit = (each.step // 8, "byte") if each.step % 8 == 0 else (each.step, "bit")
     end = f"{each.first} to the end" if each.last is None else f"{each.first}..{each.last}"
     walk = " in order of transmission" if is_big(field.where) and each.step % 8 else ""
-    return ", ".join(filter(None, (f"{each.variable} {end}, each {count} {unit}{'' if count == 1 else 's'} on{walk}", numbered)))
+    return ", ".join(filter(None, (f"{each.variable} {end}, {count} {unit}{'' if count == 1 else 's'} apart{walk}", numbered)))
 
 
 @dataclass(slots=True)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import PurePath
+from pathlib import Path, PurePath
 
+from regcheck.device_map.expression_tree import Expression
 from regcheck.device_map.merge import child, with_base
-from regcheck.device_map.model import WORDY_TYPES, Example, Field, JoinedValue, Meaning, Message, Pec, RegisterMap
+from regcheck.device_map.model import WORDY_TYPES, Example, Field, FieldType, JoinedValue, Length, Meaning, Message, Pec, RegisterMap
+from regcheck.device_map.places import Order, place_width
 from regcheck.device_map.words import nearest
 from regcheck.errors import SourceError, UsageError
 from regcheck.report.show_bits import bit_map, place_text, repeats_text
@@ -30,7 +32,7 @@ from regcheck.report.show_words import (
 from regcheck.report.words import cell_width, pad, printable, wrap
 
 WIDTH = 79
-_COLUMNS = (("code", 4), ("name", 23), ("rw", 2), ("transfer", 9), ("unit", 7), ("scale", 6), ("range", 13), ("accuracy", 8))
+_COLUMNS = (("code", 4), ("name", 22), ("rw", 2), ("transfer", 11), ("unit", 7), ("scale", 5), ("range", 13), ("accuracy", 8))
 _LABEL_WIDTH = 13
 
 
@@ -50,9 +52,8 @@ def show_map(register_map: RegisterMap, *, ascii: bool = False) -> list[str]:
     """
     lines = _head(register_map, ascii)
     ordered = sorted(register_map.messages, key=lambda message: (message.to is not None, message.command is None, message.command or 0))
-    rows = [row for message in ordered for row in _message_rows(message, register_map)]
-    used = [(name, cap) for name, cap in _COLUMNS if any(row.cells.get(name) for row in rows)]
-    widths = {name: max(len(name), *(width for row in rows if (width := _taken(row, name)) <= cap), 0) for name, cap in used}
+    rows = [row for message in ordered for row in _message_rows(message)]
+    widths = _widths(rows)
     lines += ["", " ".join(pad(name, widths[name]) for name in widths).rstrip()]
     for row in rows:
         lines += _table_lines(row, widths, ascii)
@@ -60,14 +61,20 @@ def show_map(register_map: RegisterMap, *, ascii: bool = False) -> list[str]:
     return lines + _listed("rules", [rule.name for rule in register_map.rules], ascii)
 
 
-def _listed(what: str, names: Sequence[str] | dict[str, JoinedValue] | object, ascii_only: bool) -> list[str]:
-    said = "; ".join(names) if isinstance(names, list | dict) else ""
+def _listed(what: str, names: Iterable[str], ascii_only: bool) -> list[str]:
+    said = "; ".join(names)
     return ["", *_told(what, said, ascii_only)] if said else []
 
 
 def _head(register_map: RegisterMap, ascii_only: bool) -> list[str]:
-    lines = wrap(f"{register_map.title}: {register_map.name}" if register_map.title != register_map.name else register_map.name, WIDTH, ascii_only=ascii_only)
-    addresses = list(dict.fromkeys(message.address for message in register_map.messages if message.address is not None and message.to is None))
+    lines = wrap(
+        f"{register_map.title}: {register_map.name}" if register_map.title != register_map.name else register_map.name,
+        WIDTH,
+        ascii_only=ascii_only,
+    )
+    addresses = list(
+        dict.fromkeys(message.address for message in register_map.messages if message.address is not None and message.to is None)
+    )
     pecs = list(dict.fromkeys(message.pec for message in register_map.messages if message.to is None))
     bus = [f"SMBus address {' and '.join(f'0x{address:02X}' for address in addresses)}"] if addresses else []
     bus += [f"PEC {' or '.join(pecs)} (see each message)" if len(pecs) > 1 else f"PEC {pec}" for pec in pecs[:1]]
@@ -80,7 +87,7 @@ def _head(register_map: RegisterMap, ascii_only: bool) -> list[str]:
 def _speed(register_map: RegisterMap) -> str:
     """Return the bus speed, which only the file's head has; nothing where the file is not there any more."""
     try:
-        node, _ = with_base(PurePathLike(register_map.file))
+        node, _ = with_base(Path(register_map.file))
     except SourceError:
         return ""
     speed = child(child(node, "smbus"), "speed")
@@ -103,7 +110,19 @@ def _taken(row: _Row, name: str) -> int:
     return cell_width(row.cells.get(name, "")) + (row.indent if name == "name" else 0)
 
 
-def _message_rows(message: Message, register_map: RegisterMap) -> Iterator[_Row]:
+def _widths(rows: Sequence[_Row]) -> dict[str, int]:
+    """Return the columns' widths: no wider than what stands in them, and where room is left, wide enough for the next longer cells."""
+    used = [(name, cap) for name, cap in _COLUMNS if any(row.cells.get(name) for row in rows)]
+    taken = {name: [_taken(row, name) for row in rows] for name, _ in used}
+    widths = {name: max(len(name), *(width for width in taken[name] if width <= cap), 0) for name, cap in used}
+    for name in ("range", "name", "transfer", "accuracy", "scale"):
+        for width in sorted(set(taken.get(name, ()))):
+            if width > widths[name] and sum(widths.values()) + len(widths) - 1 + width - widths[name] <= WIDTH:
+                widths[name] = width
+    return widths
+
+
+def _message_rows(message: Message) -> Iterator[_Row]:
     code = "" if message.command is None else f"0x{message.command:02X}"
     ways = "".join(way[0] for way in ("read", "write") if way in message.access)
     transfer = "" if message.transfer is None else f"{message.plain_bytes} bytes" if message.plain_bytes else message.transfer.value
@@ -121,7 +140,7 @@ def _message_rows(message: Message, register_map: RegisterMap) -> Iterator[_Row]
     yield _Row(cells, tuple(below))
     yield from _field_rows(message.fields, 2)
     for layout in message.layouts:
-        yield _Row({}, (("", f"while {layout.when.text}:"),), 2)
+        yield _Row({}, (("while", f"{layout.when.text}:"),))
         yield from _field_rows(layout.fields, 4)
 
 
@@ -146,6 +165,8 @@ def _value(field: Field) -> tuple[dict[str, str], list[tuple[str, str]]]:
         below += [("value", _meaning_text(meaning)) for meaning in field.meanings]
     else:
         cells["unit"] = one.type.value if one.type in WORDY_TYPES else str(one.unit or "")
+        if one.type not in (*WORDY_TYPES, FieldType.UNSIGNED):
+            below.append(("type", one.type.value))
         cells["scale"] = bare_scale(one)
         if not cells["scale"] and (said := formula(one)):
             below.append(("value", said))
@@ -186,7 +207,8 @@ def _table_lines(row: _Row, widths: dict[str, int], ascii_only: bool) -> list[st
 def show_message(register_map: RegisterMap, name: str, *, ascii: bool = False) -> list[str]:
     """Return all that the map says of ``name`` as lines of at most 79 columns, with its bits as a letter map.
 
-    ``name`` is a message, ``message.field``, a field that the map has once, or a joined value. Raises UsageError for any other, with the nearest.
+    ``name`` is a message, ``message.field``, a field that the map has once, or a joined value.
+    Raises UsageError for any other, with the nearest word.
     """
     message, wanted = _find(register_map, name)
     if message is None:
@@ -194,23 +216,21 @@ def show_message(register_map: RegisterMap, name: str, *, ascii: bool = False) -
     lines = wrap(f"{message.name}, a {message.kind} of {register_map.title}", WIDTH, ascii_only=ascii)
     for label, text in _message_facts(message):
         lines += _told(label, text, ascii)
-    parts = [("", message.fields, message.length)] if message.fields or not message.layouts else []
-    for layout in message.layouts:
-        parts.append((layout.when.text, (*message.fields, *layout.fields), layout.length or message.length))
+    parts: list[tuple[str, tuple[Field, ...], Length | None]] = [("", message.fields, message.length)]
+    if message.layouts:
+        parts = [(one.when.text, (*message.fields, *one.fields), one.length or message.length) for one in message.layouts]
     for when, fields, length in parts:
         if wanted and not any(field.name in wanted for field in fields):
             continue
         lines += ["", f"bits while {printable(when, ascii_only=ascii)}:" if when else "bits:"]
         lines += bit_map(fields, length, width=WIDTH, ascii_only=ascii) if fields else ["  no data bytes"]
-    told: set[tuple[str, tuple[Meaning, ...]]] = set()
-    for field in message.all_fields():
-        if wanted and field.name not in wanted:
-            continue
-        if (field.name, field.meanings) in told if _hashable(field) else False:
-            continue
-        lines += ["", printable(field.name, ascii_only=ascii)]
-        for label, text in _field_facts(field):
-            lines += _told(label, text, ascii)
+    groups = [("", message.fields), *((layout.when.text, layout.fields) for layout in message.layouts)]
+    for when, fields in groups:
+        for field in fields:
+            if not wanted or field.name in wanted:
+                lines += ["", printable(field.name, ascii_only=ascii), *_told("while", when, ascii)]
+                for label, text in _field_facts(field):
+                    lines += _told(label, text, ascii)
     return lines
 
 
@@ -232,3 +252,101 @@ def _find(register_map: RegisterMap, name: str) -> tuple[Message | None, frozens
     known += [field.name for message in register_map.messages for field in message.all_fields()]
     near = nearest(name, dict.fromkeys(known))
     raise UsageError(f"{register_map.file} has no message or field '{name}'" + (f"; did you mean '{near}'?" if near else ""))
+
+
+def _meaning_text(meaning: Meaning) -> str:
+    """Return one way to read a field: unit, formula, and when it holds."""
+    said = [str(meaning.unit) if meaning.unit is not None else "", formula(meaning)]
+    if meaning.type in WORDY_TYPES:
+        said.insert(0, meaning.type.value)
+    text = ", ".join(filter(None, said)) or "raw"
+    return text + (f", when {meaning.when.text}" if meaning.when is not None else "")
+
+
+def _message_facts(message: Message) -> Iterator[tuple[str, str]]:
+    if message.through is not None:
+        through = message.through
+        once = ", which stays selected" if through.sticky else ""
+        soon = f" within {time_text(through.within_ns)}" if through.within_ns is not None else ""
+        yield (
+            "through",
+            f"word 0x{through.word:04X} written to command 0x{through.write:02X}{once}, then command 0x{through.then:02X} read{soon}",
+        )
+    elif message.command is not None:
+        yield "command", f"0x{message.command:02X}"
+    if message.transfer is not None:
+        yield "transfer", f"{message.plain_bytes} bytes, without a count" if message.plain_bytes else message.transfer.value
+    if message.length is not None:
+        yield "length", length_text(message.length)
+    yield "access", access_text(message)
+    if message.to is not None:
+        yield "to", f"address 0x{message.to:02X}, sent by the device itself"
+    elif message.address is not None:
+        yield "address", f"0x{message.address:02X}"
+    yield "PEC", {Pec.REQUIRED: "required", Pec.OPTIONAL: "optional", Pec.NEVER: "never sent"}[message.pec]
+    yield "byte order", message.order.value if message.order is not Order.LITTLE else ""
+    yield "poll", f"every {time_text(message.poll_ns)}" if message.poll_ns else ""
+    yield "comes", cases_text(message.every, cadence_text) if message.every else ""
+    yield "holds", f"{message.holds}: reading this freezes it" if message.holds else ""
+    yield "see", message.see
+    yield "note", message.note
+    for example in message.examples:
+        yield "example", _example_text(example)
+
+
+def _example_text(example: Example) -> str:
+    what = "on the wire " if example.is_transfer else ""
+    given = " and ".join(f"{name} = {value}" for name, value in example.given.items())
+    values = ", ".join(f"{name} {text}" for name, (text, _) in example.values.items())
+    return f"{what}{example.data.hex(' ').upper()} gives {values or 'what the map says'}" + (f", given {given}" if given else "")
+
+
+def _field_facts(field: Field) -> Iterator[tuple[str, str]]:
+    """Give everything that the map says of a field, label and text; a text may be empty."""
+    width = place_width(field.where)
+    yield "place", place_text(field.where) + (f", {width} bit{'' if width == 1 else 's'}" if width is not None else "")
+    yield "each", repeats_text(field)
+    yield "type", ", ".join(dict.fromkeys(meaning.type.value for meaning in field.meanings))
+    if len(field.meanings) == 1 and field.meanings[0].when is None:
+        yield "unit", str(field.unit or "")
+        yield "value", formula(field.meanings[0])
+    else:
+        for meaning in field.meanings:
+            yield "value", _meaning_text(meaning)
+    if field.type is FieldType.TEXT:
+        yield "characters", field.characters + ("" if field.pad is None else f", 0x{field.pad:02X} stripped from the end")
+    yield "positive", field.positive
+    yield "negative", f"when {field.negative_when.text}" if field.negative_when is not None else ""
+    yield "range", range_text(field)
+    yield "accuracy", accuracy_text(field)
+    yield "codes", codes_text(field.codes, field)
+    yield "names", labels_text(field.names)
+    yield "reserved", f"always reads {raw_text(field.reserved, field)}" if field.reserved is not None else ""
+    if isinstance(field.must_be, Expression):
+        yield "must be", field.must_be.text
+    else:
+        yield "must be", " or ".join(raw_text(raw, field) for raw in field.must_be)
+    yield "raised", f"at {field.raised}" if field.raised is not None else ""
+    yield "fitted", field.fitted.text if field.fitted is not None else ""
+    yield "valid when", field.valid_when.text if field.valid_when is not None else ""
+    yield "granularity", limit_text(field.granularity, field.unit) if field.granularity is not None else ""
+    yield "update", f"every {time_text(field.update_ns)}" if field.update_ns else ""
+    yield "filter", f"first order, {time_text(field.filter_ns)}" if field.filter_ns else ""
+    yield "averages", f"over {time_text(field.averages_ns)}" if field.averages_ns else ""
+    yield "sensor", field.sensor.text if field.sensor is not None else ""
+    if field.check is not None:
+        before = f", after {field.check.before.hex(' ').upper()}" if field.check.before else ""
+        yield "check", f"{field.check.method} over {place_text(field.check.over)}{before}"
+    yield "overlaps", ", ".join(field.overlaps)
+    if field.message != field.name:  # a one-field register's own are told with the register
+        yield "see", field.see
+        yield "note", field.note
+
+
+def _joined_lines(value: JoinedValue, ascii_only: bool) -> list[str]:
+    lines = wrap(f"{value.name}, a value of several messages", WIDTH, ascii_only=ascii_only)
+    lines += _told("joins", f"{', '.join(value.join)} (most significant first)", ascii_only)
+    lines += _told("within", time_text(value.within_ns) if value.within_ns else "", ascii_only)
+    for meaning in value.meanings:
+        lines += _told("value", _meaning_text(meaning), ascii_only)
+    return lines

@@ -87,17 +87,15 @@ def _term(term: Term, unit: Unit | None) -> str:
 
 
 def _difference(unit: Unit | None) -> Unit | None:
-    """A difference of two points in degC is said in kelvin (SI Brochure, 9th edition, 2.3.1)."""
+    """Return the unit of a difference: of two points in degC it is kelvin (SI Brochure, 9th edition, 2.3.1)."""
     return TABLE["K"] if unit is not None and unit.symbol == "degC" else unit
 
 
 def limit_text(limit: Limit, unit: Unit | None) -> str:
     """Return a limit as a map says it: ``0.5 % of reading + 10 mA``, ``-0 .. +max_error``."""
     low, high = (" + ".join(_term(term, unit) for term in side) for side in (limit.low, limit.high))
-    if limit.low == limit.high:
-        text = high
-    else:
-        text = f"-{low.partition(' ')[0] if low.startswith('0 ') else low} .. +{high}"
+    low = "0" if all(term.amount == 0 for term in limit.low) else low
+    text = high if limit.low == limit.high else f"-{low} .. +{high}"
     if limit.sensor:
         text += " of which sensor " + " + ".join(_term(term, unit) for term in limit.sensor)
     if limit.of == "mean":

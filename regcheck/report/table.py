@@ -8,9 +8,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
-from regcheck.checks.finding import WORST_FIRST, Finding, Verdict
+from regcheck.checks.finding import WORST_FIRST, Finding, Verdict, count_verdicts
 from regcheck.report.lines import Line, Paint, Span, painted
-from regcheck.report.run_view import count_verdicts
 from regcheck.report.staff import has_staff, staff_lines
 from regcheck.report.strip import NAME_AT, NAME_WIDTH, ROW_WIDTH, STRIP_AT, WORD_WIDTH, glyphs_for, header, ratio, row
 from regcheck.report.tokens import OF_VERDICT

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Callable
 
 import pytest
 
-from regcheck.checks.finding import Finding, Requirement, Strip, Verdict
+from regcheck.checks.finding import Finding, NamedFile, Requirement, Run, Strip, Verdict
 from regcheck.errors import Place
-from regcheck.report.run_view import RunView, SourceFile
 
 LOOKS = (
     Finding(Requirement("accuracy", "current"), Verdict.FAIL, "current reads 212 mA high.", strip=Strip(212.0, -61.0, 61.0, 4.0, "mA")),
@@ -35,18 +32,19 @@ LOOKS = (
 )
 
 
-MAP_FILE = SourceFile("pack.yaml", "a" * 64)
+MAP_FILE = NamedFile("pack.yaml", "a" * 64)
 
 
-@dataclass(frozen=True)
-class Run:
-    findings: tuple[Finding, ...] = LOOKS
-    map_name: str = "pack"
-    map_file: SourceFile = MAP_FILE
-    captures: Sequence[SourceFile] = (SourceFile("ramp.log", "b" * 64),)
-    bench: Sequence[SourceFile] = (SourceFile("bench.yaml", "c" * 64), SourceFile("ramp.csv", "d" * 64))
-    decision: str = "pass at a probability of 0.95 or more, fail at 0.05 or less"
-    about: Mapping[str, Any] = field(default_factory=lambda: {"version": "0.1.0", "started": "2026-11-25T10:00:00Z"})
+def make_run(findings: tuple[Finding, ...] = LOOKS) -> Run:
+    return Run(
+        map_name="pack",
+        map_file=MAP_FILE,
+        captures=(NamedFile("ramp.log", "b" * 64),),
+        bench=(NamedFile("bench.yaml", "c" * 64), NamedFile("ramp.csv", "d" * 64)),
+        decision="pass at a probability of 0.95 or more, fail at 0.05 or less",
+        findings=findings,
+        about={"version": "0.1.0", "started": "2026-11-25T10:00:00Z"},
+    )
 
 
 @pytest.fixture
@@ -55,10 +53,10 @@ def looks() -> tuple[Finding, ...]:
 
 
 @pytest.fixture
-def run() -> RunView:
-    return Run()
+def run() -> Run:
+    return make_run()
 
 
 @pytest.fixture
-def run_of() -> Callable[..., RunView]:
-    return lambda *findings: Run(findings=findings)
+def run_of() -> Callable[..., Run]:
+    return lambda *findings: make_run(findings)

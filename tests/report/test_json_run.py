@@ -9,14 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from regcheck.checks.finding import Finding, Requirement, Verdict
+from regcheck.checks.finding import Finding, Requirement, Run, Verdict
 from regcheck.errors import UsageError
 from regcheck.report.json_run import json_bytes, write_json
-from regcheck.report.run_view import RunView
 from regcheck.report.whole_file import write_whole
 
 
-def test_keys_and_totals(run: RunView) -> None:
+def test_keys_and_totals(run: Run) -> None:
     body = json.loads(json_bytes(run))
     assert list(body) == ["regcheck", "map", "captures", "bench", "decision", "totals", "findings", "about"]
     assert body["regcheck"] == 1
@@ -28,7 +27,7 @@ def test_keys_and_totals(run: RunView) -> None:
     assert json_bytes(run) == json_bytes(run)
 
 
-def test_bytes(run_of: Callable[..., RunView]) -> None:
+def test_bytes(run_of: Callable[..., Run]) -> None:
     evidence = {"worst": 0.1 + 0.2, "tiny": 1e-7, "count": 3, "name": "°\udcff"}
     text = json_bytes(run_of(Finding(Requirement("range", "t"), Verdict.PASS, "Good.", evidence=evidence))).decode()
     assert text.endswith("}\n")
@@ -39,12 +38,12 @@ def test_bytes(run_of: Callable[..., RunView]) -> None:
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), {1, 2}])
-def test_what_is_no_json_is_named(run_of: Callable[..., RunView], value: object) -> None:
+def test_what_is_no_json_is_named(run_of: Callable[..., Run], value: object) -> None:
     with pytest.raises(ValueError, match="finding range/t: "):
         json_bytes(run_of(Finding(Requirement("range", "t"), Verdict.PASS, "Good.", evidence={"worst": value})))
 
 
-def test_a_file_is_replaced_whole(run: RunView, tmp_path: Path) -> None:
+def test_a_file_is_replaced_whole(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "run.json"
     path.write_text("old")
     write_json(run, path)

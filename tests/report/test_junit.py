@@ -9,9 +9,8 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from regcheck.checks.finding import Finding, Requirement, Verdict
+from regcheck.checks.finding import Finding, NamedFile, Requirement, Run, Verdict
 from regcheck.report.junit import junit_bytes, write_junit
-from regcheck.report.run_view import RunView, SourceFile
 
 # From memory of the JUnit XML schema as CI servers commonly read it: element, attributes that must be there, children.
 STRUCTURE = {
@@ -23,7 +22,7 @@ STRUCTURE = {
 }
 
 
-def parsed(run: RunView, *, untested_fails: bool = False) -> ElementTree.Element:
+def parsed(run: Run, *, untested_fails: bool = False) -> ElementTree.Element:
     """Parse the file and hold it against the structure: names, counts, at most one outcome a case."""
     root = ElementTree.fromstring(junit_bytes(run, untested_fails=untested_fails))  # noqa: S314 - our own output
     assert root.tag == "testsuites"
@@ -40,7 +39,7 @@ def parsed(run: RunView, *, untested_fails: bool = False) -> ElementTree.Element
     return root
 
 
-def test_a_case_a_finding(run: RunView) -> None:
+def test_a_case_a_finding(run: Run) -> None:
     root = parsed(run)
     cases = root.findall("testsuite/testcase")
     assert (cases[0].attrib["classname"], cases[0].attrib["name"]) == ("accuracy", "accuracy/current")
@@ -54,18 +53,18 @@ def test_a_case_a_finding(run: RunView) -> None:
     assert skipped.attrib["message"] == "undecided, bench_too_uncertain: needs u of at most 0.4 mV"
 
 
-def test_untested_may_be_told_to_fail(run: RunView) -> None:
+def test_untested_may_be_told_to_fail(run: Run) -> None:
     failures = parsed(run, untested_fails=True).findall("testsuite/testcase/failure")
     assert [failure.attrib["type"] for failure in failures] == ["fail", "fail", "undecided", "untested"]
     assert failures[3].attrib["message"] == "not_moved: hold it at two levels"
 
 
-def test_written_as_a_file(run: RunView, tmp_path: Path) -> None:
+def test_written_as_a_file(run: Run, tmp_path: Path) -> None:
     write_junit(run, tmp_path / "junit.xml")
     assert (tmp_path / "junit.xml").read_bytes() == junit_bytes(run)
 
 
-def test_control_characters_become_escapes(run_of: Callable[..., RunView]) -> None:
+def test_control_characters_become_escapes(run_of: Callable[..., Run]) -> None:
     root = parsed(
         run_of(Finding(Requirement("constant", "name"), Verdict.FAIL, "name is 'A\x00\x1b\ufffe\udcff]]>'.", evidence={"text": "\x7f\r"}))
     )
@@ -76,12 +75,5 @@ def test_control_characters_become_escapes(run_of: Callable[..., RunView]) -> No
 
 @given(st.text(st.characters(), max_size=50))
 def test_any_text_is_read_back(text: str) -> None:
-    class Run:
-        map_name = "pack"
-        map_file = SourceFile("pack.yaml", "")
-        captures = bench = ()
-        decision = ""
-        about: dict[str, object] = {}  # noqa: RUF012 - read only
-        findings = (Finding(Requirement("constant", text), Verdict.FAIL, text, evidence={"text": text}),)
-
-    parsed(Run())
+    finding = Finding(Requirement("constant", text), Verdict.FAIL, text, evidence={"text": text})
+    parsed(Run("pack", NamedFile("pack.yaml", ""), (), (), "", (finding,)))

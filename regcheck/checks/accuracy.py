@@ -1,0 +1,273 @@
+"""Accuracy: each good reading against what the bench applied, by the one decision rule (verdicts, rules 1 to 18)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from regcheck.bench.admission import admissible
+from regcheck.bench.clock import Clock, Times
+from regcheck.bench.curves import clock_doubt_extremes
+from regcheck.checks.accumulator import Spot
+from regcheck.checks.decision import FAIL, PASS, UNDECIDED, linear_to_quanta, to_quanta
+from regcheck.checks.judge import Judge, TableTimes
+from regcheck.checks.limits_at import SegmentLimits
+from regcheck.codec.columns import FieldColumn, FieldId, MessageColumns
+from regcheck.codec.plan import DecodedBatch
+
+SEVERITY = {PASS: 0, UNDECIDED: 1, FAIL: 2}
+NO_CLOCK = "capture's clock not known"
+
+FAR = 1 << 31
+"""Deviations from a hold's value are summed within +/- this many quanta; what is farther off is counted and left out of the sums."""
+
+
+@dataclass(frozen=True, slots=True)
+class WorstReading:
+    """The reading that decides: the gravest verdict, then the largest share of its limit, then the earliest."""
+
+    severity: int
+    share: float
+    error: int  # quanta
+    reported: int  # quanta
+    segment: int
+    table: int
+    spot: Spot
+
+    def beats(self, other: WorstReading | None) -> bool:
+        """Return whether this one is worse than an earlier one."""
+        return other is None or (self.severity, self.share) > (other.severity, other.share)
+
+
+@dataclass(slots=True, eq=False)
+class Tally:
+    """What one field's readings came to; every sum is of integers, so that any order of adding gives the same."""
+
+    judge: Judge
+    good: int = 0
+    other_status: NDArray[np.int64] = field(default_factory=lambda: np.zeros(256, np.int64))
+    left_out: dict[str, int] = field(default_factory=dict)
+    decided: NDArray[np.int64] = field(default_factory=lambda: np.zeros(3, np.int64))
+    by_segment: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    undecided_segment: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    hold_count: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    hold_sum: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    hold_square_high: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    hold_square_low: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    hold_fails: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    first_in_hold: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    last_in_hold: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    far: int = 0
+    worst: WorstReading | None = None
+
+    def __post_init__(self) -> None:
+        segments, count = len(self.judge.curve), len(self.judge.holds)
+        self.by_segment = np.zeros(segments, np.int64)
+        self.undecided_segment = np.zeros(segments, np.int64)
+        for name in ("hold_count", "hold_sum", "hold_square_high", "hold_square_low", "hold_fails"):
+            setattr(self, name, np.zeros(count, np.int64))
+        self.first_in_hold = np.full(count, np.iinfo(np.int64).max)
+        self.last_in_hold = np.full(count, np.iinfo(np.int64).min)
+
+    def then(self, later: Tally) -> None:
+        """Add what a later tally of the same judge holds."""
+        self.good += later.good
+        self.other_status += later.other_status
+        for reason, count in later.left_out.items():
+            self.left_out[reason] = self.left_out.get(reason, 0) + count
+        self.decided += later.decided
+        self.by_segment += later.by_segment
+        self.undecided_segment += later.undecided_segment
+        self.hold_count += later.hold_count
+        self.hold_sum += later.hold_sum
+        self.hold_square_high += later.hold_square_high
+        self.hold_square_low += later.hold_square_low
+        self.hold_fails += later.hold_fails
+        self.first_in_hold = np.minimum(self.first_in_hold, later.first_in_hold)
+        self.last_in_hold = np.maximum(self.last_in_hold, later.last_in_hold)
+        self.far += later.far
+        if later.worst is not None and later.worst.beats(self.worst):
+            self.worst = later.worst
+
+
+def reported_quanta(column: FieldColumn, rows: NDArray[np.int64], judge: Judge) -> NDArray[np.int64]:
+    """Return the reported values of some rows, int64 quanta, exact where the meaning is linear."""
+    out = np.zeros(len(rows), np.int64)
+    for index, meaning in enumerate(column.meanings):
+        mask = column.meaning[rows] == index
+        if not mask.any():
+            continue
+        raw = column.raw[rows[mask]]
+        if meaning.linear:
+            out[mask] = linear_to_quanta(raw, *meaning.integers(), judge.quantum)
+        else:
+            out[mask] = to_quanta(meaning.values(raw), judge.quantum, saturate=True)
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureClock:
+    """One capture's clock (None: it cannot be told, so nothing is judged) and the doubt of its time stamps, +/- ns."""
+
+    clock: Clock | None
+    timestamps_ns: int = 0
+
+    def bench_times(self, start: Times, end: Times) -> tuple[Times, Times, Times]:
+        """Return start and end of transfers in bench ns, and the doubt of each, +/- ns."""
+        assert self.clock is not None  # noqa: S101 - the caller asked
+        middle, doubt = self.clock.bench_time(start)
+        return middle, middle + (end - start), doubt + self.timestamps_ns
+
+
+def judge_readings(
+    tally: Tally, columns: MessageColumns, column: FieldColumn, context: CaptureClock, times: TableTimes, source: int
+) -> None:
+    """Add one batch's readings of one field to its tally."""
+    judge = tally.judge
+    rows = np.arange(len(columns.time)) if column.rows is None else column.rows
+    good = column.status == 0
+    tally.other_status += np.bincount(column.status[~good], minlength=256)
+    tally.good += int(good.sum())
+    own = np.flatnonzero(good)
+    if not len(own) or not judge.tables:
+        return
+    if context.clock is None:
+        tally.left_out[NO_CLOCK] = tally.left_out.get(NO_CLOCK, 0) + len(own)
+        return
+    table = times.at(columns.end[rows[own]])
+    start, end, doubt = context.bench_times(columns.time[rows[own]], columns.end[rows[own]])
+    admission = admissible(judge.curve, start, end, judge.settle_ns, judge.latency_ns, doubt, judge.warm_up_ns)
+    for reason, count in admission.left_out.items():
+        tally.left_out[reason] = tally.left_out.get(reason, 0) + count
+    segment = np.clip(np.searchsorted(judge.curve.time, end, side="right") - 1, 0, len(judge.curve) - 1)
+    window = clock_doubt_extremes(judge.curve, start, end, judge.latency_ns, doubt)
+    usable = admission.admitted & window.known & (table >= 0)
+    lost = int((admission.admitted & ~usable).sum())
+    if lost:
+        tally.left_out["applied value or limit not known"] = tally.left_out.get("applied value or limit not known", 0) + lost
+    keep = np.flatnonzero(usable)
+    for number, one in enumerate(judge.tables):
+        chosen = keep[table[keep] == number]
+        chosen = chosen[one.limits.judged[segment[chosen]]]
+        if len(chosen):
+            _decide(
+                tally,
+                column,
+                own[chosen],
+                start[chosen],
+                end[chosen],
+                segment[chosen],
+                number,
+                [part[chosen] for part in (window.max_low, window.min_high, window.min_low, window.max_high)],
+                columns,
+                rows,
+                source,
+            )
+
+
+def _decide(
+    tally: Tally,
+    column: FieldColumn,
+    own: NDArray[np.int64],
+    start: NDArray[np.int64],
+    end: NDArray[np.int64],
+    segment: NDArray[np.int64],
+    number: int,
+    window: list[NDArray[np.float64]],
+    columns: MessageColumns,
+    rows: NDArray[np.int64],
+    source: int,
+) -> None:
+    judge = tally.judge
+    limits, accept = judge.tables[number].limits, judge.tables[number].acceptance
+    reported = reported_quanta(column, own, judge)
+    max_low, min_high, min_low, max_high = (to_quanta(part, judge.quantum) for part in window)
+    pass_low, pass_high = accept.pass_low[segment], accept.pass_high[segment]
+    passes = (pass_low <= pass_high) & (reported >= max_low + pass_low) & (reported <= min_high + pass_high)
+    fails = (reported < min_low + accept.fail_low[segment]) | (reported > max_high + accept.fail_high[segment])
+    verdict = np.where(fails, FAIL, np.where(passes, PASS, UNDECIDED))
+    tally.decided += np.bincount(verdict, minlength=3)
+    tally.by_segment += np.bincount(segment, minlength=len(judge.curve))
+    tally.undecided_segment += np.bincount(segment[verdict == UNDECIDED], minlength=len(judge.curve))
+    nearest = np.clip(reported, np.minimum(min_low, max_high), max_high)
+    error = reported - nearest
+    _worst(tally, verdict, error, reported, segment, number, limits, columns, rows[own], source)
+    _add_to_holds(tally, reported, start, end, verdict)
+
+
+def _worst(
+    tally: Tally,
+    verdict: NDArray[Any],
+    error: NDArray[np.int64],
+    reported: NDArray[np.int64],
+    segment: NDArray[np.int64],
+    number: int,
+    limits: SegmentLimits,
+    columns: MessageColumns,
+    rows: NDArray[np.int64],
+    source: int,
+) -> None:
+    quantum = float(tally.judge.quantum)
+    bound = np.where(error > 0, limits.fail_high[segment], -limits.fail_low[segment])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(error == 0, 0.0, np.abs(error) * quantum / bound)
+    rank = np.array([SEVERITY[code] for code in range(3)])[verdict]
+    order = np.lexsort((np.arange(len(share)), -share, -rank))
+    best = int(order[0])
+    spot = Spot(int(columns.time[rows[best]]), source, int(columns.place[rows[best]]))
+    candidate = WorstReading(int(rank[best]), float(share[best]), int(error[best]), int(reported[best]), int(segment[best]), number, spot)
+    if candidate.beats(tally.worst):
+        tally.worst = candidate
+
+
+def _add_to_holds(
+    tally: Tally, reported: NDArray[np.int64], start: NDArray[np.int64], end: NDArray[np.int64], verdict: NDArray[Any]
+) -> None:
+    judge = tally.judge
+    if not len(judge.holds):
+        return
+    hold = np.searchsorted(judge.holds.begin, start, side="right") - 1
+    inside = (hold >= 0) & (end <= judge.holds.end[np.clip(hold, 0, None)])
+    deviation = reported - judge.expected_quanta()[np.clip(hold, 0, None)]
+    near = inside & (np.abs(deviation) < FAR)
+    tally.far += int((inside & ~near).sum())
+    hold, deviation, at = hold[near], deviation[near], start[near]
+    count = len(judge.holds)
+    squares = deviation * deviation
+    tally.hold_count += np.bincount(hold, minlength=count)
+    np.add.at(tally.hold_sum, hold, deviation)
+    np.add.at(tally.hold_square_high, hold, squares >> 32)
+    np.add.at(tally.hold_square_low, hold, squares & 0xFFFF_FFFF)
+    np.add.at(tally.hold_fails, hold, (verdict[near] == FAIL).astype(np.int64))
+    np.minimum.at(tally.first_in_hold, hold, at)
+    np.maximum.at(tally.last_in_hold, hold, at)
+
+
+class AccuracyCheck:
+    """The accuracy of every field that the bench drives, each with its own judge."""
+
+    def __init__(self, judges: tuple[Judge, ...], times: Mapping[FieldId, TableTimes], context: CaptureClock, source: int) -> None:
+        self.times, self.context, self.source = times, context, source
+        self.tallies = {judge.id: Tally(judge) for judge in judges}
+
+    def update(self, batch: DecodedBatch) -> None:
+        """Take the next batch in order of time."""
+        for columns in batch.messages:
+            if columns.written and "read" in columns.message.access:
+                continue
+            for id, column in columns.fields.items():
+                tally = self.tallies.get(id)
+                if tally is not None:
+                    judge_readings(tally, columns, column, self.context, self.times[id], self.source)
+
+    def tick(self, end_ns: int) -> None:
+        """Silence changes nothing here."""
+
+    def then(self, later: AccuracyCheck) -> None:
+        """Take all that a later check of the same judges has seen."""
+        for id, tally in self.tallies.items():
+            tally.then(later.tallies[id])

@@ -1,0 +1,153 @@
+"""What the bench exercised while readings were judged: how far a field was moved, at which levels, and told from its siblings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from regcheck.bench.bench_file import CoverageEntry
+from regcheck.checks.accuracy import Tally
+from regcheck.checks.decision import Z
+from regcheck.checks.finding import Finding, Requirement, Verdict
+from regcheck.device_map.model import FieldType
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Exercised:
+    """Applied values at which readings were judged, in the field's unit: extremes, levels, stretches (low, high) f8[s, 2] in order of value.
+
+    ``needed_span`` is what a constant report could still hide in: 2 (T + 1.645 u).
+    """
+
+    low: float
+    high: float
+    levels: int
+    stretches: Array
+    needed_span: float
+    limit: float
+
+
+def exercised(tally: Tally) -> Exercised:
+    """Return what was exercised, from the segments that judged readings fell into."""
+    judge = tally.judge
+    segments = np.flatnonzero(tally.by_segment)
+    ends = np.append(judge.curve.before[1:], np.nan)
+    first = judge.curve.after[segments]
+    last = np.where(np.isfinite(ends[segments]), ends[segments], first)
+    stretches = np.sort(np.column_stack([np.minimum(first, last), np.maximum(first, last)]), axis=0)
+    limits = judge.tables[0].limits
+    size = float(np.max(np.maximum(limits.pass_high, -limits.pass_low)[segments], initial=0.0))
+    u = float(np.max(np.hypot(judge.curve.u_s, judge.curve.u_r)[segments], initial=0.0))
+    reach = size + Z * u
+    levels, top = 0, -np.inf
+    for low, high in stretches.tolist():
+        if low - top > size or not levels:
+            levels += 1
+            top = low
+        if high - top > size:
+            levels += int((high - top) // max(size, 1e-300)) if size else 1
+            top = high
+    return Exercised(float(stretches[:, 0].min()), float(stretches[:, 1].max()), levels, stretches, 2 * reach, size)
+
+
+def alike(tally: Tally, other: Tally) -> bool:
+    """Return whether no hold with readings of both tells a field from its sibling by more than their limits and guards."""
+    first, second = tally.judge, other.judge
+    if not int(other.decided.sum()):
+        return False
+    held = np.flatnonzero(tally.hold_count)
+    middle = (first.holds.begin[held] + first.holds.end[held]) // 2
+    segment = np.searchsorted(second.curve.time, middle, side="right") - 1
+    segment = np.clip(segment, 0, len(second.curve) - 1)
+    own_segment = np.clip(np.searchsorted(first.curve.time, middle, side="right") - 1, 0, len(first.curve) - 1)
+    apart = np.abs(first.holds.value[held] - second.curve.after[segment])
+    reach = _reach(tally, own_segment) + _reach(other, segment)
+    with np.errstate(invalid="ignore"):
+        return not bool(((apart > reach) & (other.by_segment[segment] > 0)).any())
+
+
+def _reach(tally: Tally, segment: NDArray[np.int64]) -> Array:
+    limits = tally.judge.tables[0].limits
+    size = np.maximum(limits.pass_high, -limits.pass_low)[segment]
+    return np.asarray(size + Z * np.hypot(tally.judge.curve.u_s, tally.judge.curve.u_r)[segment])
+
+
+def coverage_finding(tally: Tally, rule: CoverageEntry) -> Finding | None:
+    """Return whether the field's whole range was exercised (verdicts, rule 18); None where its accuracy was not judged at all.
+
+    The numbers are the bench file's, common practice where it does not say.
+    """
+    judge = tally.judge
+    field = judge.field
+    requirement = Requirement(
+        "coverage", field.message, field.name, judge.id.element, judge.id.instance, field.given_keys.get("range", field.place)
+    )
+    span = next((case.item for case in field.range if case.item is not None and case.when is None), None)
+    if not int(tally.decided.sum()):
+        return Finding(
+            requirement,
+            Verdict.UNTESTED,
+            f"nothing of {requirement.path} was exercised",
+            "no_reading",
+            "poll it while the bench applies values",
+        )
+    moved = exercised(tally)
+    unit = str(field.unit or "")
+    evidence: dict[str, Any] = {"unit": unit or None, "applied_from": moved.low, "applied_to": moved.high, "levels": moved.levels}
+    if span is None:
+        return Finding(
+            requirement,
+            Verdict.UNTESTED,
+            f"{requirement.path} has no range to cover",
+            "no_range",
+            "give the field its `range` in the map",
+            evidence,
+        )
+    low, high = float(span.low), float(span.high)
+    width = high - low
+    missing = []
+    if moved.low > low + float(rule.ends) * width:
+        missing.append(f"its low end ({moved.low:.5g} was the lowest, needs {low + float(rule.ends) * width:.5g} {unit})")
+    if moved.high < high - float(rule.ends) * width:
+        missing.append(f"its high end ({moved.high:.5g} was the highest, needs {high - float(rule.ends) * width:.5g} {unit})")
+    if moved.levels < rule.levels:
+        missing.append(f"{rule.levels} levels ({moved.levels} were held)")
+    gap, at = widest_gap(moved)
+    if gap > float(rule.gap) * width:
+        missing.append(f"the gap from {at:.5g} to {at + gap:.5g} {unit}")
+    if field.type is FieldType.SIGNED or field.positive:
+        if moved.low >= 0 or moved.high <= 0:
+            missing.append("both signs")
+        if not ((moved.stretches[:, 0] <= moved.limit) & (moved.stretches[:, 1] >= -moved.limit)).any():
+            missing.append("zero")
+    evidence |= {"range_low": low, "range_high": high, "widest_gap": gap}
+    if missing:
+        return Finding(
+            requirement,
+            Verdict.UNTESTED,
+            f"the range of {requirement.path} was not exercised whole: missing " + ", ".join(missing),
+            "not_covered",
+            "add holds there",
+            evidence,
+        )
+    return Finding(
+        requirement,
+        Verdict.PASS,
+        f"{requirement.path} was exercised from {moved.low:.5g} to {moved.high:.5g} {unit} at {moved.levels} levels".replace("  ", " "),
+        evidence=evidence,
+    )
+
+
+def widest_gap(moved: Exercised) -> tuple[float, float]:
+    """Return the widest gap between neighbouring exercised values, and where it begins."""
+    reached = np.maximum.accumulate(moved.stretches[:, 1])
+    gaps = moved.stretches[1:, 0] - reached[:-1]
+    if not len(gaps) or gaps.max() <= 0:
+        return 0.0, moved.high
+    widest = int(gaps.argmax())
+    return float(gaps[widest]), float(reached[widest])

@@ -1,0 +1,177 @@
+"""Everything about one field that stands before its readings are judged: applied curve, limits, thresholds, all in whole quanta."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from regcheck.bench.admission import Holds, holds
+from regcheck.bench.applied import AppliedField
+from regcheck.bench.curves import KNOWN, AppliedCurve
+from regcheck.checks.decision import Acceptance, acceptance, decimal_quantum, to_quanta
+from regcheck.checks.limits_at import SegmentLimits, limit_fields, segment_limits, statistic
+from regcheck.codec.columns import FieldId
+from regcheck.codec.exact_columns import combinations
+from regcheck.codec.states import States
+from regcheck.device_map.model import Field, FieldType, RegisterMap
+from regcheck.device_map.scope import MapScope
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """Limits and thresholds of every segment of the applied curve, for one set of values of the fields that the limit is a share of.
+
+    ``acceptance`` holds thresholds of the error, int64 quanta.
+    """
+
+    limits: SegmentLimits
+    acceptance: Acceptance
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judge:
+    """How readings of one field are judged, in any capture. Times in ns, on the bench's clock.
+
+    ``tables`` has an entry for each set of values that the fields were seen with of which the limit is a share;
+    ``lacking`` names those fields where they were never seen.
+    """
+
+    id: FieldId
+    field: Field
+    applied: AppliedField
+    holds: Holds
+    settle_ns: int
+    latency_ns: int
+    warm_up_ns: int
+    quantum: Fraction
+    step: float
+    tables: tuple[Table, ...]
+    draws: int
+    statistic: str | Fraction
+    lacking: tuple[str, ...] = ()
+
+    @property
+    def curve(self) -> AppliedCurve:
+        """What the bench applied, in the field's unit, over bench time."""
+        return self.applied.curve
+
+    def expected_quanta(self) -> NDArray[np.int64]:
+        """Return the applied value of each hold, int64 quanta."""
+        return to_quanta(self.holds.value, self.quantum)
+
+
+def field_step(field: Field) -> Fraction:
+    """Return the size of one count in the field's unit; 0 where it varies over the range."""
+    meaning = field.meanings[0]
+    if meaning.points or meaning.convert is not None or meaning.type in (FieldType.FLOAT, FieldType.LINEAR11):
+        return Fraction(0)
+    scale = meaning.scale.constant()
+    return abs(scale) if scale is not None else Fraction(0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TableTimes:
+    """Which table of a judge holds when, in one capture: ``table[k]`` from ``since[k]`` on (capture ns), -1 while the values are not known."""
+
+    since: NDArray[np.int64]
+    table: NDArray[np.int64]
+
+    def at(self, time: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the table at each time."""
+        return np.asarray(self.table[np.searchsorted(self.since, time, side="right") - 1])
+
+
+FOREVER = np.array([np.iinfo(np.int64).min])
+
+
+def _value_sets(paths: tuple[str, ...], captures: Sequence[States]) -> tuple[list[TableTimes], list[tuple[Fraction, ...]]]:
+    """Return for each capture from when on which set of the named fields' values holds, and the distinct sets."""
+    if not paths:
+        return [TableTimes(FOREVER, np.zeros(1, np.int64)) for _ in captures], [()]
+    sets: dict[tuple[Fraction, ...], int] = {}
+    times = []
+    for states in captures:
+        since = np.concatenate([FOREVER, *(states.timelines[path].time for path in paths if path in states.timelines)])
+        since = np.unique(since)
+        codes, rows = combinations([states.at(path, since) for path in paths], len(since))
+        table = [-1 if None in row else sets.setdefault(tuple(value for value in row if value is not None), len(sets)) for row in rows]
+        times.append(TableTimes(since, np.array(table, np.int64)[codes]))
+    return times, list(sets)
+
+
+def make_judge(
+    id: FieldId,
+    applied: AppliedField,
+    register_map: RegisterMap,
+    captures: Sequence[States],
+    *,
+    settle_ns: int,
+    latency_ns: int,
+    warm_up_ns: int,
+) -> tuple[Judge, list[TableTimes]]:
+    """Return the judge of one field or element, and for each capture when which of its tables holds."""
+    field, curve = applied.field, applied.curve
+    message = register_map.message(field.message)
+    assert message is not None  # noqa: S101 - the field came out of this map
+    step = field_step(field)
+    names = limit_fields(field)
+    scope = MapScope(register_map, message)
+    paths = tuple(found.path for found in map(scope.resolve, names) if found is not None)
+    times, sets = _value_sets(paths, captures)
+    all_limits = [
+        segment_limits(field, curve, register_map, message, float(step), dict(zip(names, values, strict=True))) for values in sets
+    ]
+    quantum = _quantum(step, curve, all_limits)
+    draws = max(int((curve.state == KNOWN).sum()), 1)
+    tables = tuple(
+        Table(
+            limits,
+            acceptance(
+                limits.pass_low, limits.pass_high, curve.u_s, curve.u_r, draws, outer_low=limits.fail_low, outer_high=limits.fail_high
+            ).in_quanta(quantum),
+        )
+        for limits in all_limits
+    )
+    judge = Judge(
+        id=id,
+        field=field,
+        applied=applied,
+        holds=holds(curve),
+        settle_ns=settle_ns,
+        latency_ns=latency_ns,
+        warm_up_ns=warm_up_ns,
+        quantum=quantum,
+        step=float(step),
+        tables=tables,
+        draws=draws,
+        statistic=statistic(field),
+        lacking=paths if not sets else (),
+    )
+    return judge, times
+
+
+def _quantum(step: Fraction, curve: AppliedCurve, all_limits: Sequence[SegmentLimits]) -> Fraction:
+    """Return the decimal quantum that a field's errors are counted in (verdicts, rule 5)."""
+    sizes: list[float | Fraction] = [step]
+    for limits in all_limits:
+        for bound in (limits.pass_high[limits.judged], -limits.pass_low[limits.judged]):
+            sizes += [float(bound[bound > 0].min())] if (bound > 0).any() else []
+    u = np.hypot(curve.u_s, curve.u_r)[curve.state == KNOWN]
+    sizes += [float(u[u > 0].min())] if (u > 0).any() else []
+    return decimal_quantum(*sizes) if any(sizes) else Fraction(1, 10**6)
+
+
+def siblings(judges: Sequence[Judge]) -> Mapping[FieldId, tuple[Judge, ...]]:
+    """Return for each judge those that it could be swapped with: elements of one array, and fields alike but for a number in their names."""
+    groups: dict[tuple[str, str], list[Judge]] = {}
+    for judge in judges:
+        stem = judge.field.name.rstrip("0123456789")
+        numbered = judge.id.element is not None or stem != judge.field.name
+        if numbered:
+            key = (f"{judge.field.message}.{judge.field.name}", "") if judge.id.element is not None else (stem, str(judge.field.unit))
+            groups.setdefault(key, []).append(judge)
+    return {judge.id: tuple(other for other in group if other is not judge) for group in groups.values() for judge in group}

@@ -1,0 +1,286 @@
+"""One check of one trial: captures through the accumulators, findings out, with what they rest on."""
+
+from __future__ import annotations
+
+import platform
+import re
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from importlib.metadata import version
+
+from regcheck.bench.applied import AppliedField, applied_fields
+from regcheck.bench.bench_file import Bench, load_bench
+from regcheck.bench.clock import Clock, ClockRefused
+from regcheck.bench.stimulus import StimulusLog, load_stimulus
+from regcheck.checks.accuracy import AccuracyCheck, CaptureClock
+from regcheck.checks.accuracy_findings import accuracy_findings
+from regcheck.checks.availability import AvailableCheck
+from regcheck.checks.bench_channels import bench_findings
+from regcheck.checks.decision import RULE
+from regcheck.checks.exercised import coverage_finding
+from regcheck.checks.finding import Finding, NamedFile, Requirement, Run, Verdict
+from regcheck.checks.judge import Judge, TableTimes, make_judge, siblings
+from regcheck.checks.limits_at import limit_fields
+from regcheck.checks.survey import ClockSurvey
+from regcheck.checks.transfers import TransferCheck
+from regcheck.checks.trial import Trial
+from regcheck.checks.values import ValueCheck
+from regcheck.codec.columns import FieldId
+from regcheck.codec.plan import ColumnPlan, DecodedBatch, survey_states
+from regcheck.codec.states import States
+from regcheck.device_map.compile import load_map
+from regcheck.device_map.model import RegisterMap
+from regcheck.device_map.scope import MapScope
+from regcheck.device_map.sensors import SENSORS
+from regcheck.errors import Place, Problem, SourceError
+from regcheck.traffic.batch import Batch
+from regcheck.traffic.open import Capture, open_capture
+from regcheck.traffic.stream import file_sha256
+
+Progress = Callable[[Capture, int, int], None]
+"""Called after each batch with the capture, the messages read so far and the time reached in ns."""
+
+
+def watched(capture: Capture, progress: Progress | None) -> Iterator[Batch]:
+    """Give a capture's batches, telling ``progress`` of each."""
+    messages = 0
+    for batch in capture.batches():
+        messages += len(batch)
+        yield batch
+        if progress is not None:
+            progress(capture, messages, batch.end_ns)
+
+
+def limit_paths(register_map: RegisterMap) -> frozenset[str]:
+    """Return the paths of the fields that some accuracy is a share of."""
+    found = set()
+    for message in register_map.messages:
+        scope = MapScope(register_map, message)
+        for item in message.all_fields():
+            found |= {field.path for field in map(scope.resolve, limit_fields(item)) if field is not None}
+    return frozenset(found)
+
+
+def decoded_batches(register_map: RegisterMap, capture: Capture, progress: Progress | None = None) -> Iterator[DecodedBatch]:
+    """Give a capture decoded, batch by batch in order of time; reads it again for each level of state that its meanings hang on."""
+    states = survey_states(register_map, lambda: watched(capture, progress), sensors=SENSORS)
+    plan = ColumnPlan(register_map, states, sensors=SENSORS)
+    for batch in watched(capture, progress):
+        yield plan.decode(batch)
+
+
+@dataclass(slots=True)
+class _Pass:
+    """The accumulators of one capture."""
+
+    transfers: TransferCheck
+    values: ValueCheck
+    accuracy: AccuracyCheck
+    available: AvailableCheck
+    begin_ns: int | None = None
+    end_ns: int | None = None
+
+    def update(self, batch: DecodedBatch) -> None:
+        for check in (self.transfers, self.values, self.accuracy, self.available):
+            check.update(batch)
+            check.tick(batch.batch.end_ns)
+        self.begin_ns = batch.batch.begin_ns if self.begin_ns is None else min(self.begin_ns, batch.batch.begin_ns)
+        self.end_ns = batch.batch.end_ns if self.end_ns is None else max(self.end_ns, batch.batch.end_ns)
+
+    def then(self, later: _Pass) -> None:
+        self.transfers.then(later.transfers)
+        self.values.then(later.values)
+        self.accuracy.then(later.accuracy)
+        self.available.then(later.available)
+
+
+class Plan:
+    """What one check needs, made once: the map, what the bench applied, how each field is judged."""
+
+    def __init__(self, register_map: RegisterMap, bench: Bench | None, log: StimulusLog | None) -> None:
+        self.register_map, self.bench, self.log = register_map, bench, log
+        self.applied: list[AppliedField] = applied_fields(bench, log) if bench is not None and log is not None else []
+        self.clocks: list[Clock | ClockRefused | None] = []
+        self.states: list[States] = []
+        self.judges: list[Judge] = []
+        self.times: list[dict[FieldId, TableTimes]] = []
+
+    def survey(self, captures: Sequence[Capture], progress: Progress | None = None) -> None:
+        """Read what the judges need before any reading is judged: clocks and states of every capture."""
+        for capture in captures:
+            also = limit_paths(self.register_map) if self.applied else frozenset()
+            states = survey_states(self.register_map, partial(watched, capture, progress), sensors=SENSORS, also=also)
+            self.states.append(states)
+            self.clocks.append(self._clock(capture, states, progress))
+        self.times = [{} for _ in captures]
+        for one in self.applied:
+            if self.bench is None:
+                break
+            settle, latency = self.bench.timing.of(one.field)
+            id = FieldId(one.field.message, one.field.name, one.element)
+            judge, times = make_judge(
+                id, one, self.register_map, self.states, settle_ns=settle, latency_ns=latency, warm_up_ns=self.bench.timing.warm_up_ns
+            )
+            self.judges.append(judge)
+            for number, own in enumerate(times):
+                self.times[number][id] = own
+
+    def _clock(self, capture: Capture, states: States, progress: Progress | None) -> Clock | ClockRefused | None:
+        if self.bench is None or self.log is None:
+            return None
+        survey = ClockSurvey(self.bench, self.applied)
+        if survey.needed:
+            plan = ColumnPlan(self.register_map, states, sensors=SENSORS)
+            for batch in watched(capture, progress):
+                survey.update(plan.decode(batch))
+        return survey.clock(self.log)
+
+    def passed(self, number: int, capture: Capture, progress: Progress | None = None) -> _Pass:
+        """Read capture ``number`` through the accumulators."""
+        clock = self.clocks[number]
+        context = CaptureClock(
+            clock if isinstance(clock, Clock) else None, self.bench.timing.timestamps_ns if self.bench is not None else 0
+        )
+        judges = tuple(self.judges)
+        done = _Pass(
+            TransferCheck(self.register_map, number),
+            ValueCheck(self.register_map, number),
+            AccuracyCheck(judges, self.times[number], context, number),
+            AvailableCheck(judges, context, number),
+        )
+        plan = ColumnPlan(self.register_map, self.states[number], sensors=SENSORS)
+        for batch in watched(capture, progress):
+            done.update(plan.decode(batch))
+        self._overlap(clock, done, capture)
+        return done
+
+    def _overlap(self, clock: Clock | ClockRefused | None, done: _Pass, capture: Capture) -> None:
+        """A log that ends before the capture begins, or the other way round, proves nothing: it is refused."""
+        if not isinstance(clock, Clock) or self.log is None or done.begin_ns is None or done.end_ns is None:
+            return
+        low, _ = clock.bench_time(done.begin_ns)
+        high, _ = clock.bench_time(done.end_ns)
+        first, last = self.log.begin_ns, self.log.last_ns
+        if int(high) < first or int(low) > last:
+            text = f"the stimulus log runs from {first / 1e9:g} s to {last / 1e9:g} s, the capture {capture.path} from {int(low) / 1e9:g} s to {int(high) / 1e9:g} s of the bench's time: they do not overlap"
+            raise SourceError(
+                [Problem(Place(self.log.file), text, "is it the log of this capture, and is `clock` in the bench file right?")]
+            )
+
+    def findings(self, done: _Pass) -> list[Finding]:
+        """Return every finding, in the order of the map."""
+        kin = siblings(self.judges)
+        tallies = done.accuracy.tallies
+        found = [*done.transfers.findings(closed=True), *done.values.findings(closed=True)]
+        found += _clock_findings(self.clocks)
+        found += accuracy_findings(tallies, kin)
+        found += self._not_driven()
+        if self.bench is not None:
+            for tally in tallies.values():
+                if tally.judge.field.accuracy:
+                    covered = coverage_finding(tally, self.bench.coverage)
+                    found += [covered] if covered is not None else []
+        found += done.available.findings(closed=True)
+        if self.bench is not None and self.log is not None:
+            found += bench_findings(self.bench, self.log)
+        return found + _rules(self.register_map)
+
+    def _not_driven(self) -> list[Finding]:
+        """Fields with an accuracy that the bench does not apply anything to."""
+        driven = {(one.field.message, one.field.name) for one in self.applied}
+        found = []
+        for message in self.register_map.messages:
+            for item in message.all_fields():
+                if not item.accuracy or (item.message, item.name) in driven:
+                    continue
+                requirement = Requirement("accuracy", item.message, item.name, place=item.given_keys.get("accuracy", item.place))
+                if self.bench is None:
+                    found.append(
+                        Finding(
+                            requirement,
+                            Verdict.UNTESTED,
+                            f"nothing is known of what was applied to {item.path}",
+                            "no_bench",
+                            "give the check a bench file and its stimulus log",
+                        )
+                    )
+                else:
+                    found.append(
+                        Finding(
+                            requirement,
+                            Verdict.UNTESTED,
+                            f"the bench applies nothing to {item.path}",
+                            "not_applied",
+                            "add it under `applied` in the bench file",
+                        )
+                    )
+        return found
+
+
+def _clock_findings(clocks: Sequence[Clock | ClockRefused | None]) -> list[Finding]:
+    refused = [(number, clock) for number, clock in enumerate(clocks) if isinstance(clock, ClockRefused)]
+    return [
+        Finding(
+            Requirement("bench", "clock" if len(clocks) == 1 else f"clock[{number}]"),
+            Verdict.UNTESTED,
+            f"the capture's clock cannot be told: {clock.says}",
+            clock.reason,
+            clock.remedy,
+        )
+        for number, clock in refused
+    ]
+
+
+def slug(name: str) -> str:
+    """Return a rule's name as it stands in an id: lower case, everything but letters and digits to one dash."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")
+
+
+def _rules(register_map: RegisterMap) -> list[Finding]:
+    """Rules are read and checked by lint; judging them is not built yet, and the run says so."""
+    return [
+        Finding(
+            Requirement("alarm" if rule.alarm is not None else "rule", slug(rule.name), place=rule.place),
+            Verdict.UNTESTED,
+            f"'{rule.name}' was not judged",
+            "not_judged_yet",
+            "this version reads rules but does not judge them",
+        )
+        for rule in register_map.rules
+    ]
+
+
+def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
+    """Check a trial: every requirement of its map gets a finding.
+
+    Raises SourceError for a wrong map, bench file or stimulus log, CaptureError for a capture that cannot be read at all.
+    """
+    register_map = load_map(trial.map)
+    bench = load_bench(trial.bench, register_map) if trial.bench is not None else None
+    log = load_stimulus(trial.stimulus, bench.columns(), bench.words()) if bench is not None and trial.stimulus is not None else None
+    captures = [open_capture(path, source=number, signals=trial.signals) for number, path in enumerate(trial.captures)]
+    plan = Plan(register_map, bench, log)
+    plan.survey(captures, progress)
+    passes = [plan.passed(number, capture, progress) for number, capture in enumerate(captures)]
+    done = passes[0]
+    for later in passes[1:]:
+        done.then(later)
+    about = {
+        "tool": f"regcheck {version('regcheck')}",
+        "when": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()),
+        "where": platform.node(),
+        "tested": dict(trial.tested),
+    }
+    files = [path for path in (trial.bench, trial.stimulus) if path is not None]
+    return Run(
+        map_name=register_map.name,
+        map_file=NamedFile(str(trial.map), file_sha256(trial.map)),
+        captures=tuple(NamedFile(str(capture.path), capture.sha256()) for capture in captures),
+        bench=tuple(NamedFile(str(path), file_sha256(path)) for path in files),
+        decision=RULE,
+        findings=tuple(plan.findings(done)),
+        about=about,
+        complaints=tuple(done.transfers.first_complaints),
+    )

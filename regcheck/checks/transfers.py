@@ -1,0 +1,265 @@
+"""How messages were framed: refusals, wrong byte counts, packet error codes, transfers that no register explains."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from regcheck.checks.accumulator import Count, Spot
+from regcheck.checks.finding import Finding, Requirement, Verdict
+from regcheck.codec.columns import Check, MessageColumns
+from regcheck.codec.framing import FAULT_TEXT, Fault
+from regcheck.codec.plan import DecodedBatch
+from regcheck.device_map.model import Message, Pec, RegisterMap
+from regcheck.traffic.batch import Kind, MessageKey
+
+LENGTH_FAULTS = frozenset({Fault.COUNT_ILLEGAL, Fault.COUNT_DISAGREES, Fault.TOO_FEW, Fault.TOO_MANY, Fault.LENGTH})
+"""Faults of a message's length; every other one is a fault of its framing."""
+
+
+@dataclass(slots=True)
+class MessageTally:
+    """What became of one message's transfers."""
+
+    count: int = 0
+    faults: dict[int, Count] = field(default_factory=dict)
+    checks: dict[int, Count] = field(default_factory=dict)
+    lengths: dict[int, int] = field(default_factory=dict)
+
+    def then(self, later: MessageTally) -> None:
+        """Add a later tally."""
+        self.count += later.count
+        for mine, theirs in ((self.faults, later.faults), (self.checks, later.checks)):
+            for code, count in theirs.items():
+                mine.setdefault(code, Count()).then(count)
+        for length, number in later.lengths.items():
+            self.lengths[length] = self.lengths.get(length, 0) + number
+
+
+def _count_codes(counts: dict[int, Count], codes: NDArray[np.uint8], columns: MessageColumns, source: int) -> None:
+    for code in np.flatnonzero(np.bincount(codes, minlength=1)).tolist():
+        rows = np.flatnonzero(codes == code)
+        first = int(rows[0])
+        counts.setdefault(code, Count()).add(len(rows), Spot(int(columns.time[first]), source, int(columns.place[first])))
+
+
+class TransferCheck:
+    """The framing of every message of a map, and what else was on the bus."""
+
+    def __init__(self, register_map: RegisterMap, source: int) -> None:
+        self.register_map, self.source = register_map, source
+        self.messages: dict[str, MessageTally] = {}
+        self.unexplained: dict[int, Count] = {}
+        self.refused: dict[int, Count] = {}
+        self.stray = Count()
+        self.others: dict[int, int] = {}
+        self.complaints: dict[str, int] = {}
+        self.first_complaints: list[str] = []
+
+    def update(self, batch: DecodedBatch) -> None:
+        """Take the next batch in order of time."""
+        for columns in batch.messages:
+            if not len(columns.time):
+                continue
+            tally = self.messages.setdefault(columns.message.name, MessageTally())
+            tally.count += len(columns.time)
+            _count_codes(tally.faults, columns.fault, columns, self.source)
+            _count_codes(tally.checks, columns.check, columns, self.source)
+            values, counts = np.unique(columns.length[columns.fault == Fault.LENGTH], return_counts=True)
+            for value, number in zip(values.tolist(), counts.tolist(), strict=True):
+                tally.lengths[value] = tally.lengths.get(value, 0) + number
+        own = {message.address if message.to is None else message.to for message in self.register_map.messages}
+        source = batch.batch
+        rows = batch.unexplained
+        for key, number in zip(*(part.tolist() for part in np.unique(source.key[rows], return_counts=True)), strict=True):
+            found = MessageKey.unpack(key)
+            first = int(rows[np.flatnonzero(source.key[rows] == key)[0]])
+            spot = Spot(int(source.time[first]), self.source, int(source.place[first]))
+            if found.kind is Kind.STRAY:
+                self.stray.add(number, spot)
+            elif found.number not in own:
+                self.others[found.number] = self.others.get(found.number, 0) + number
+            elif found.kind is Kind.REFUSED:
+                self.refused.setdefault(found.number, Count()).add(number, spot)
+            else:
+                self.unexplained.setdefault(key & ((1 << 48) - 1), Count()).add(number, spot)
+        for kind, number in source.complained.items():
+            self.complaints[kind] = self.complaints.get(kind, 0) + number
+        self.first_complaints += [f"{complaint.place}: {complaint.text}" for complaint in source.complaints][
+            : max(0, 20 - len(self.first_complaints))
+        ]
+
+    def tick(self, end_ns: int) -> None:
+        """Silence changes nothing here."""
+
+    def then(self, later: TransferCheck) -> None:
+        """Take all that a later check of the same map has seen."""
+        for name, tally in later.messages.items():
+            self.messages.setdefault(name, MessageTally()).then(tally)
+        for mine, theirs in ((self.unexplained, later.unexplained), (self.refused, later.refused)):
+            for key, count in theirs.items():
+                mine.setdefault(key, Count()).then(count)
+        self.stray.then(later.stray)
+        for address, number in later.others.items():
+            self.others[address] = self.others.get(address, 0) + number
+        for kind, number in later.complaints.items():
+            self.complaints[kind] = self.complaints.get(kind, 0) + number
+        self.first_complaints = (self.first_complaints + later.first_complaints)[:20]
+
+    def findings(self, *, closed: bool) -> Sequence[Finding]:  # noqa: ARG002 - what was seen is final at any time
+        """Return the findings of the bus as a whole, then framing, length and PEC of every message in the order of the map."""
+        found = [self._bus()]
+        if self.unexplained:
+            found.append(self._unknown())
+        for message in self.register_map.messages:
+            tally = self.messages.get(message.name, MessageTally())
+            found.append(_framing(message, tally))
+            found.append(_length(message, tally))
+            if message.pec is not Pec.NEVER:
+                found.append(_pec(message, tally))
+        return found
+
+    def _bus(self) -> Finding:
+        requirement = Requirement("framing", "bus")
+        total = sum(tally.count for tally in self.messages.values())
+        refused = sum(count.number for count in self.refused.values())
+        unexplained = sum(count.number for count in self.unexplained.values())
+        evidence: dict[str, Any] = {
+            "transfers": total + refused + unexplained + self.stray.number,
+            "refused": refused,
+            "unexplained": unexplained,
+            "no_smbus_transfer": self.stray.number,
+            "to_other_addresses": {f"{address:#04x}": number for address, number in sorted(self.others.items())},
+            "complaints": dict(sorted(self.complaints.items())),
+        }
+        wrong = []
+        if refused:
+            evidence["first_refused"] = _spot(
+                min((count for count in self.refused.values()), key=lambda count: count.first.time_ns if count.first else 0)
+            )
+            wrong.append(f"{refused} transfers were refused at the device's address")
+        if self.stray.number:
+            evidence["first_stray"] = _spot(self.stray)
+            wrong.append(f"{self.stray.number} were no SMBus transfers")
+        if wrong:
+            return Finding(requirement, Verdict.FAIL, " and ".join(wrong), evidence=evidence)
+        if not total:
+            says = "no transfer of this device is in the capture" + (
+                f"; there were {sum(self.others.values())} to other addresses" if self.others else ""
+            )
+            return Finding(
+                requirement, Verdict.UNTESTED, says, "no_transfer", "is it the right capture, and the right address in the map?", evidence
+            )
+        return Finding(requirement, Verdict.PASS, f"all {total} transfers were answered and well formed as a whole", evidence=evidence)
+
+    def _unknown(self) -> Finding:
+        listed = []
+        for key, count in sorted(self.unexplained.items()):
+            found = MessageKey.unpack(key)
+            what = {Kind.WRITE: "write to", Kind.READ: "read of", Kind.RECEIVE: "receive byte from", Kind.QUICK: "quick command to"}.get(
+                found.kind, "transfer of"
+            )
+            command = "" if found.kind in (Kind.RECEIVE, Kind.QUICK) else f" command {found.command:#04x}"
+            listed.append(
+                {"what": f"{what} {found.number:#04x}{command}", "count": count.number}
+                | ({"first": count.first.as_json()} if count.first else {})
+            )
+        says = (
+            f"the map does not explain {sum(count.number for count in self.unexplained.values())} transfers: "
+            + ", ".join(str(entry["what"]) for entry in listed[:4])
+            + (f" and {len(listed) - 4} more kinds" if len(listed) > 4 else "")
+        )
+        return Finding(Requirement("unknown", "bus"), Verdict.FAIL, says, evidence={"transfers": listed})
+
+
+def _spot(count: Count) -> dict[str, Any] | None:
+    return count.first.as_json() if count.first else None
+
+
+def _never_seen(requirement: Requirement, message: Message) -> Finding:
+    way = "sent" if message.to is not None else "read" if "read" in message.access else "written"
+    return Finding(
+        requirement,
+        Verdict.UNTESTED,
+        f"{message.name} was never {way} in the capture",
+        "not_seen",
+        f"have the host {'wait for' if way == 'sent' else way[:4] if way == 'read' else 'write'} it",
+        {"transfers": 0},
+    )
+
+
+def _faults(requirement: Requirement, message: Message, tally: MessageTally, chosen: frozenset[Fault] | None, right: str) -> Finding:
+    if not tally.count:
+        return _never_seen(requirement, message)
+    counts = {
+        Fault(code): count
+        for code, count in tally.faults.items()
+        if code != Fault.NONE and ((Fault(code) in LENGTH_FAULTS) == (chosen is not None))
+    }
+    evidence: dict[str, Any] = {"transfers": tally.count, "wrong": sum(count.number for count in counts.values())}
+    if not counts:
+        return Finding(requirement, Verdict.PASS, f"{message.name} {right} in all {tally.count} transfers", evidence=evidence)
+    ordered = sorted(counts.items(), key=lambda pair: (-pair[1].number, pair[0]))
+    evidence["faults"] = [{"what": FAULT_TEXT[fault], "count": count.number, "first": _spot(count)} for fault, count in ordered]
+    if Fault.LENGTH in counts:
+        evidence["lengths"] = [{"bytes": length, "count": number} for length, number in sorted(tally.lengths.items())]
+    fault, count = ordered[0]
+    return Finding(
+        requirement, Verdict.FAIL, f"{message.name}: {FAULT_TEXT[fault]}, {count.number} of {tally.count} transfers", evidence=evidence
+    )
+
+
+def _framing(message: Message, tally: MessageTally) -> Finding:
+    return _faults(Requirement("framing", message.name, place=message.place), message, tally, None, "was well framed")
+
+
+def _length(message: Message, tally: MessageTally) -> Finding:
+    return _faults(
+        Requirement("length", message.name, place=message.given_keys.get("length", message.place)),
+        message,
+        tally,
+        LENGTH_FAULTS,
+        "had the right number of bytes",
+    )
+
+
+def _pec(message: Message, tally: MessageTally) -> Finding:
+    requirement = Requirement("pec", message.name, place=message.given_keys.get("pec", message.place))
+    if not tally.count:
+        return _never_seen(requirement, message)
+    number = {code: tally.checks.get(code, Count()) for code in Check}
+    good, bad, missing = number[Check.GOOD].number, number[Check.BAD].number, number[Check.MISSING].number
+    evidence: dict[str, Any] = {
+        "transfers": tally.count,
+        "good": good,
+        "bad": bad,
+        "missing": missing,
+        "none_sent": number[Check.NONE].number,
+        "not_seen": number[Check.UNKNOWN].number,
+    }
+    if bad or missing:
+        what = [
+            f"{count} of {tally.count} PECs are wrong" if word == "bad" else f"the PEC is missing in {count} of {tally.count}"
+            for word, count in (("bad", bad), ("missing", missing))
+            if count
+        ]
+        evidence |= {
+            f"first_{word}": _spot(count)
+            for word, count in (("bad", number[Check.BAD]), ("missing", number[Check.MISSING]))
+            if count.number
+        }
+        return Finding(requirement, Verdict.FAIL, f"{message.name}: " + " and ".join(what), evidence=evidence)
+    if not good:
+        return Finding(
+            requirement,
+            Verdict.UNTESTED,
+            f"{message.name} was never sent with a PEC",
+            "no_pec",
+            "let the host ask for the PEC byte",
+            evidence,
+        )
+    return Finding(requirement, Verdict.PASS, f"all {good} PECs of {message.name} are right", evidence=evidence)

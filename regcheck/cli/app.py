@@ -1,0 +1,35 @@
+"""The commands put together."""
+
+from __future__ import annotations
+
+import typer
+
+from regcheck.cli.check import check
+from regcheck.cli.decode import decode
+from regcheck.cli.demo import demo
+from regcheck.cli.lint import lint
+from regcheck.cli.schema import schema
+from regcheck.cli.show import show
+
+app = typer.Typer(
+    name="regcheck",
+    help="Prove what a battery-management board reports: a register map in YAML, captured bus traffic and the bench's stimulus log go in, a verdict for every requirement comes out.",
+    epilog="A battery can burn and its bus can be live: follow your lab's rules, local codes and licensed practice. regcheck reads; it writes nothing to any device.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+)
+for command in (check, decode, lint, show, schema, demo):
+    app.command()(command)
+
+
+@app.callback(invoke_without_command=True)
+def top(version: bool = typer.Option(False, "--version", help="Print the version and stop.")) -> None:
+    """Take the options that stand before any command."""
+    if version:
+        from importlib.metadata import version as installed
+
+        typer.echo(f"regcheck {installed('regcheck')}")
+        raise typer.Exit

@@ -1,0 +1,84 @@
+"""`regcheck check`: a verdict for every requirement."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from regcheck.cli.inputs import CAPTURES_HELP, MAP_HELP, SIGNALS_HELP
+
+if TYPE_CHECKING:
+    from regcheck.checks.trial import Trial
+
+
+def check(
+    map_or_trial: Annotated[Path, typer.Argument(metavar="MAP|TRIAL", help=MAP_HELP)],
+    captures: Annotated[Optional[list[Path]], typer.Argument(metavar="[CAPTURE]...", help=CAPTURES_HELP)] = None,  # noqa: UP045 - typer reads it
+    bench: Annotated[
+        Optional[Path], typer.Option(metavar="FILE", help="Which channels the bench drives and what each field should then report (YAML).")
+    ] = None,  # noqa: UP045
+    stimulus: Annotated[Optional[Path], typer.Option(metavar="FILE", help="What the bench applied, over time (CSV).")] = None,  # noqa: UP045
+    json: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write all findings with their evidence as JSON.")] = None,  # noqa: UP045
+    junit: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write a JUnit file, a test case a finding, for CI.")] = None,  # noqa: UP045
+    signals: Annotated[Optional[str], typer.Option(metavar="NAMES", help=SIGNALS_HELP)] = None,  # noqa: UP045
+    untested_fails: Annotated[
+        bool, typer.Option("--untested-fails", help="Exit 4 where anything is undecided or untested; such test cases fail in JUnit.")
+    ] = False,
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="A row for every finding, passes too.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Only the last line.")] = False,
+) -> int:
+    """Check captured traffic against a map, and against what the bench applied.
+
+    Prints a table, worst first, with the error strip: the brackets are the limits, the mark is the worst error, the bar its uncertainty.
+
+    Exit codes: 0 something passed and nothing failed; 1 a requirement failed; 2 usage, or a wrong map, bench, trial or stimulus file; 3 a capture cannot be read; 4 nothing was decided (or, with --untested-fails, something is undecided or untested); 130 stopped.
+
+    Example: regcheck check captures/ridge-4s
+    """
+    from regcheck.cli.inputs import trial_of
+
+    return check_and_print(
+        trial_of(map_or_trial, captures or [], bench, stimulus, signals),
+        json=json,
+        junit=junit,
+        untested_fails=untested_fails,
+        verbose=verbose,
+        quiet=quiet,
+    )
+
+
+def check_and_print(
+    trial: Trial,
+    *,
+    json: Path | None = None,
+    junit: Path | None = None,
+    untested_fails: bool = False,
+    verbose: bool = False,
+    quiet: bool = False,
+) -> int:
+    """Check a trial, print its table, write what was asked for, and return the exit code."""
+    from regcheck.checks.finding import Verdict
+    from regcheck.checks.run import check_trial
+    from regcheck.cli.inputs import clear_progress, progress_line
+    from regcheck.cli.screen import print_table
+    from regcheck.report.json_run import write_json
+    from regcheck.report.junit import write_junit
+
+    progress = progress_line()
+    try:
+        run = check_trial(trial, progress)
+    finally:
+        clear_progress(progress)
+    for complaint in run.complaints:
+        typer.echo(complaint, err=True)
+    print_table(run, verbose=verbose, quiet=quiet)
+    if json is not None:
+        write_json(run, json)
+    if junit is not None:
+        write_junit(run, junit, untested_fails=untested_fails)
+    open_ones = any(finding.verdict in (Verdict.UNDECIDED, Verdict.UNTESTED) for finding in run.findings)
+    if untested_fails and run.exit_code == 0 and open_ones:
+        return 4
+    return run.exit_code

@@ -1,0 +1,227 @@
+"""Faults of firmware, as plain data. Each says in one place what it does, and the board calls it in one place.
+
+Four families, by where in a board the fault sits: in the front end (what is sensed), in the report (which value stands in which
+field), in the payload (which bits and bytes are sent), on the wire (the transfer itself).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from math import floor
+
+from regcheck.codec.builder import RawCode, Value
+from regcheck.codec.checksums import pec
+from regcheck.sim.front_end import FrontEnd, with_error
+
+Look = Callable[[str, int], Value]
+"""Gives the value of a field, by its path, at a time in ns."""
+
+
+@dataclass(frozen=True, slots=True)
+class WrongGain:
+    """What a field senses is multiplied by ``factor``; so is all that is worked out from it."""
+
+    field: str
+    factor: float
+
+    def sensed(self, front_end: FrontEnd) -> FrontEnd:
+        """Return the front end with the fault."""
+        return with_error(front_end, factor=self.factor)
+
+
+@dataclass(frozen=True, slots=True)
+class WrongOffset:
+    """``by`` is added to what a field senses, in its unit."""
+
+    field: str
+    by: float
+
+    def sensed(self, front_end: FrontEnd) -> FrontEnd:
+        """Return the front end with the fault."""
+        return with_error(front_end, by=self.by)
+
+
+@dataclass(frozen=True, slots=True)
+class SlowUpdate:
+    """A field is sensed only each ``every_ns``: in between an old value stands."""
+
+    field: str
+    every_ns: int
+
+    def sensed(self, front_end: FrontEnd) -> FrontEnd:
+        """Return the front end with the fault."""
+        return replace(front_end, every_ns=self.every_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class Swapped:
+    """Two fields carry each other's value."""
+
+    field: str
+    other: str
+
+    def reports(self, path: str, time_ns: int, look: Look) -> Value:
+        """Return what stands in the field of ``path``, which is one of the two."""
+        return look(self.other if path == self.field else self.field, time_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class SignFlipped:
+    """A field is sent with the other sign."""
+
+    field: str
+
+    def reports(self, path: str, time_ns: int, look: Look) -> Value:
+        """Return what stands in the field."""
+        return -_number(look(path, time_ns), path)
+
+
+@dataclass(frozen=True, slots=True)
+class WrongUnit:
+    """A field is sent in another unit: its code is (value - ``zero``) x ``per_unit``, two's complement of ``width`` bits."""
+
+    field: str
+    per_unit: float
+    zero: float
+    width: int = 16
+
+    def reports(self, path: str, time_ns: int, look: Look) -> Value:
+        """Return what stands in the field."""
+        code = floor((_number(look(path, time_ns), path) - self.zero) * self.per_unit + 0.5)
+        return RawCode(code & ((1 << self.width) - 1))
+
+
+@dataclass(frozen=True, slots=True)
+class Stuck:
+    """From ``from_ns`` on a field keeps the value that it had then."""
+
+    field: str
+    from_ns: int
+
+    def reports(self, path: str, time_ns: int, look: Look) -> Value:
+        """Return what stands in the field."""
+        return look(path, min(time_ns, self.from_ns))
+
+
+@dataclass(frozen=True, slots=True)
+class PlausibleOpen:
+    """While its sensor is open a field is sent with an ordinary code."""
+
+    field: str
+    code: int
+
+    def reports(self, path: str, time_ns: int, look: Look) -> Value:
+        """Return what stands in the field."""
+        value = look(path, time_ns)
+        return RawCode(self.code) if value == "open" else value
+
+
+@dataclass(frozen=True, slots=True)
+class BitSet:
+    """One bit of a message's payload is always 1."""
+
+    message: str
+    bit: int
+
+    def sends(self, payload: bytes) -> bytes:
+        """Return the payload with the fault."""
+        return _with(payload, self.bit // 8, payload[self.bit // 8] | 1 << self.bit % 8)
+
+
+@dataclass(frozen=True, slots=True)
+class BytesSwapped:
+    """Bytes ``byte`` and ``byte`` + 1 of a message's payload stand in each other's place."""
+
+    message: str
+    byte: int = 0
+
+    def sends(self, payload: bytes) -> bytes:
+        """Return the payload with the fault."""
+        return payload[: self.byte] + payload[self.byte : self.byte + 2][::-1] + payload[self.byte + 2 :]
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Which reads of a message a fault on the wire meets: ``count`` of them from ``from_ns`` on (0: all)."""
+
+    from_ns: int = 0
+    count: int = 0
+
+    def meets(self, time_ns: int, met: int) -> bool:
+        """Return whether it meets the read at ``time_ns``, after it met ``met`` others."""
+        return time_ns >= self.from_ns and (not self.count or met < self.count)
+
+
+@dataclass(frozen=True, slots=True)
+class BadPec:
+    """The packet error code of a read is wrong by one bit."""
+
+    message: str
+    span: Span = Span()
+
+    def on_wire(self, parts: tuple[bytes, ...]) -> tuple[bytes, ...]:
+        """Return the parts of the read with the fault."""
+        return (*parts[:-1], _with(parts[-1], len(parts[-1]) - 1, parts[-1][-1] ^ 0x10))
+
+
+@dataclass(frozen=True, slots=True)
+class MissingPec:
+    """A read ends before its packet error code."""
+
+    message: str
+    span: Span = Span()
+
+    def on_wire(self, parts: tuple[bytes, ...]) -> tuple[bytes, ...]:
+        """Return the parts of the read with the fault."""
+        return (*parts[:-1], parts[-1][:-1])
+
+
+@dataclass(frozen=True, slots=True)
+class WrongCount:
+    """A block says ``by`` bytes more than it sends; its packet error code is right for what it sends."""
+
+    message: str
+    by: int
+    span: Span = Span()
+
+    def on_wire(self, parts: tuple[bytes, ...]) -> tuple[bytes, ...]:
+        """Return the parts of the read with the fault."""
+        body = _with(parts[-1][:-1], 1, parts[-1][1] + self.by)
+        return (*parts[:-1], body + bytes([pec(b"".join(parts[:-1]) + body)]))
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """The board does not acknowledge its address after the repeated start, and the host gives up."""
+
+    message: str
+    span: Span = Span()
+
+    def on_wire(self, parts: tuple[bytes, ...]) -> tuple[bytes, ...]:
+        """Return the parts of the read with the fault: its last byte is the one refused."""
+        return (*parts[:-1], parts[-1][:1])
+
+
+SensedFault = WrongGain | WrongOffset | SlowUpdate
+ReportFault = Swapped | SignFlipped | WrongUnit | Stuck | PlausibleOpen
+PayloadFault = BitSet | BytesSwapped
+WireFault = BadPec | MissingPec | WrongCount | Dropped
+Fault = SensedFault | ReportFault | PayloadFault | WireFault
+
+
+def touched(fault: Fault) -> tuple[str, ...]:
+    """Return the paths of the fields, or the name of the message, that a fault names."""
+    if isinstance(fault, PayloadFault | WireFault):
+        return (fault.message,)
+    return (fault.field, fault.other) if isinstance(fault, Swapped) else (fault.field,)
+
+
+def _with(data: bytes, index: int, byte: int) -> bytes:
+    return data[:index] + bytes([byte]) + data[index + 1 :]
+
+
+def _number(value: Value, path: str) -> float:
+    if isinstance(value, RawCode | str | bytes) or not hasattr(value, "__float__"):
+        raise TypeError(f"'{path}' carries {value!r}; this fault needs a number")
+    return float(value)
