@@ -130,14 +130,10 @@ class _Parser:
         if self.is_sign("=", "!=", "<", "<=", ">", ">=") or self.is_word("in"):
             self.fail("comparisons do not chain; join two of them with and")
         if self.kind == "name" and self.token not in KEYWORDS:
-            self.fail(f"{self.found()} was found; expected an operator before it" + self.operator_hint())
+            lower = self.token.lower()
+            hint = f"; '{lower}' is written in lower case" if lower in KEYWORDS else ""
+            self.fail(f"{self.found()} was found; expected an operator before it{hint}")
         self.fail(f"{self.found()} was found; expected an operator or the end")
-
-    def operator_hint(self) -> str:
-        upper = self.token.lower()
-        if upper in KEYWORDS:
-            return f"; '{upper}' is written in lower case"
-        return ""
 
     # from weak to strong
 

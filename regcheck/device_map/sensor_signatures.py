@@ -40,4 +40,4 @@ SIGNATURES: Mapping[str, Signature] = {
     "polynomial": Signature(DIMENSIONLESS, DIMENSIONLESS, rest=(DIMENSIONLESS,)),
     "points": Signature(None, None, rest=("argument", "result")),
 }
-"""Every sensor function of the language; the models themselves stand in the bench's room."""
+"""Every sensor function of the language; the models themselves stand in sensors.py, which needs numpy."""

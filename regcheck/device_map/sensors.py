@@ -7,7 +7,6 @@ number (an open or shorted element, a value outside its table or range) it gives
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
@@ -68,12 +67,6 @@ def ntc_ohm(kelvin: ArrayLike, *, r25: float, beta: float, t25: float = T25) -> 
     return np.asarray(r25 * np.exp(beta * (1.0 / _inside(np.asarray(kelvin, np.float64), *THERMISTOR_RANGE) - 1.0 / t25)))
 
 
-def ntc_slope(ohm: ArrayLike, *, r25: float, beta: float, t25: float = T25) -> Array:
-    """Return dT/dR in kelvin per ohm of ``ntc``: -T^2 / (B R)."""
-    kelvin = ntc(ohm, r25=r25, beta=beta, t25=t25)
-    return -(kelvin**2) / (beta * _resistance(ohm))
-
-
 def steinhart_hart(ohm: ArrayLike, *, a: float, b: float, c: float) -> Array:
     """Return kelvin by 1/T = a + b L + c L^3, L = ln(R / 1 ohm); a, b, c in 1/kelvin."""
     log = np.log(_resistance(ohm))
@@ -89,25 +82,11 @@ def steinhart_hart_ohm(kelvin: ArrayLike, *, a: float, b: float, c: float) -> Ar
     return np.asarray(np.exp(-2.0 * np.sqrt(p / 3.0) * np.sinh(np.arcsinh(half) / 3.0)))
 
 
-def steinhart_hart_slope(ohm: ArrayLike, *, a: float, b: float, c: float) -> Array:
-    """Return dT/dR in kelvin per ohm of ``steinhart_hart``."""
-    resistance = _resistance(ohm)
-    return -(steinhart_hart(ohm, a=a, b=b, c=c) ** 2) * (b + 3.0 * c * np.log(resistance) ** 2) / resistance
-
-
 def four_term(ohm: ArrayLike, *, r25: float, a: float, b: float, c: float, d: float) -> Array:
     """Return kelvin by 1/T = a + b L + c L^2 + d L^3, L = ln(R / R25); a .. d in 1/kelvin, ``r25`` in ohm."""
     _positive(r25=r25)
     log = np.log(_resistance(ohm)) - np.log(r25)
     return _thermistor(np.asarray(a + log * (b + log * (c + log * d))))
-
-
-def four_term_slope(ohm: ArrayLike, *, r25: float, a: float, b: float, c: float, d: float) -> Array:
-    """Return dT/dR in kelvin per ohm of ``four_term``."""
-    resistance = _resistance(ohm)
-    log = np.log(resistance) - np.log(r25)
-    kelvin = four_term(ohm, r25=r25, a=a, b=b, c=c, d=d)
-    return np.asarray(-(kelvin**2) * (b + log * (2.0 * c + log * 3.0 * d)) / resistance)
 
 
 def _table(pairs: tuple[float, ...], first: str, second: str, *, positive: bool) -> tuple[Array, Array]:
@@ -123,10 +102,6 @@ def _table(pairs: tuple[float, ...], first: str, second: str, *, positive: bool)
         at = int(np.argmax(np.diff(x) <= 0)) + 1
         raise UsageError(f"the {first} column of a table must only rise or only fall; it turns at {x[at]:g}")
     return x, y
-
-
-def _piece(x: Array, at: Array) -> NDArray[np.intp]:
-    return np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(x) - 2)
 
 
 def _ntc_table(pairs: tuple[float, ...]) -> tuple[Array, Array]:
@@ -146,14 +121,6 @@ def ntc_table(ohm: ArrayLike, *pairs: float) -> Array:
     at = np.log(_resistance(ohm))
     with np.errstate(invalid="ignore"):
         return np.asarray(1.0 / np.interp(at, log, per_kelvin, left=np.nan, right=np.nan))
-
-
-def ntc_table_slope(ohm: ArrayLike, *pairs: float) -> Array:
-    """Return dT/dR in kelvin per ohm of ``ntc_table``; at a point of the table that of the piece above it."""
-    log, per_kelvin = _ntc_table(pairs)
-    at = np.log(_resistance(ohm))
-    slope = (np.diff(per_kelvin) / np.diff(log))[_piece(log, at)]
-    return np.asarray(-(ntc_table(ohm, *pairs) ** 2) * slope / _resistance(ohm))
 
 
 def platinum_ohm(kelvin: ArrayLike, *, r0: float = 100.0) -> Array:
@@ -193,33 +160,16 @@ def platinum(ohm: ArrayLike, *, r0: float = 100.0) -> Array:
     return _platinum_celsius(celsius) + ZERO_CELSIUS
 
 
-def platinum_slope(ohm: ArrayLike, *, r0: float = 100.0) -> Array:
-    """Return dT/dR in kelvin per ohm of ``platinum``."""
-    return np.asarray(1.0 / (r0 * _platinum_rate(platinum(ohm, r0=r0) - ZERO_CELSIUS)))
-
-
 def shunt(volt: ArrayLike, *, r: float) -> Array:
     """Return ampere through a shunt of ``r`` ohm; the sign is the voltage's."""
     _positive(r=r)
     return _times(volt, 1.0 / r)
 
 
-def shunt_slope(volt: ArrayLike, *, r: float) -> Array:
-    """Return dI/dV in ampere per volt of ``shunt``."""
-    _positive(r=r)
-    return np.where(np.isnan(_finite(volt)), np.nan, 1.0 / r)
-
-
 def divider(volt: ArrayLike, *, upper: float, lower: float) -> Array:
     """Return volt at the top of a divider from volt at its tap; ``upper`` and ``lower`` in ohm."""
     _positive(upper=upper, lower=lower)
     return _times(volt, (upper + lower) / lower)
-
-
-def divider_slope(volt: ArrayLike, *, upper: float, lower: float) -> Array:
-    """Return the ratio of top to tap of ``divider``."""
-    _positive(upper=upper, lower=lower)
-    return np.where(np.isnan(_finite(volt)), np.nan, (upper + lower) / lower)
 
 
 def _finite(values: ArrayLike) -> Array:
@@ -241,62 +191,26 @@ def polynomial(x: ArrayLike, *coefficients: float) -> Array:
         return _finite(np.polynomial.polynomial.polyval(at, np.array(coefficients, np.float64)) + 0.0 * at)
 
 
-def polynomial_slope(x: ArrayLike, *coefficients: float) -> Array:
-    """Return the derivative of ``polynomial``."""
-    return polynomial(x, *(power * value for power, value in enumerate(coefficients[1:], 1))) if coefficients[1:] else 0.0 * _finite(x)
-
-
 def points(x: ArrayLike, *pairs: float) -> Array:
     """Return y on straight lines between points given as x, y, x, y ...; NaN outside them."""
     at, value = _table(pairs, "x", "y", positive=False)
     return np.asarray(np.interp(_finite(x), at, value, left=np.nan, right=np.nan))
 
 
-def points_slope(x: ArrayLike, *pairs: float) -> Array:
-    """Return dy/dx of ``points``; at a point itself that of the piece above it, NaN outside them."""
-    at, value = _table(pairs, "x", "y", positive=False)
-    where = _finite(x)
-    return np.where(np.isnan(points(x, *pairs)), np.nan, (np.diff(value) / np.diff(at))[_piece(at, where)])
-
-
-@dataclass(frozen=True, slots=True)
-class Sensor:
-    """A model that a formula may call by name, on base SI values.
-
-    ``argument`` and ``result`` are base units ("ohm", "K", "V", "A", "1"; "any" for points: y then has its own unit).
-    ``keywords`` maps each keyword to its base unit, ``optional`` those with a default. ``rest`` are the units that the
-    values after the argument take in turn (empty: none are allowed). ``slope`` takes what ``value`` takes and gives its derivative.
-    """
-
-    value: Callable[..., Array]
-    slope: Callable[..., Array]
-    argument: str
-    result: str
-    keywords: Mapping[str, str] = field(default_factory=dict)
-    optional: frozenset[str] = frozenset()
-    rest: tuple[str, ...] = ()
-
-    def __call__(self, argument: ArrayLike, *rest: float, **keywords: float) -> Array:
-        """Return ``value`` of the same arguments."""
-        return self.value(argument, *rest, **keywords)
-
-
-_COEFFICIENTS = {"a": "1/K", "b": "1/K", "c": "1/K"}
-
-SENSORS: Mapping[str, Sensor] = MappingProxyType(
+SENSORS: Mapping[str, Callable[..., Array]] = MappingProxyType(
     {
-        "ntc": Sensor(ntc, ntc_slope, "ohm", "K", {"r25": "ohm", "beta": "K", "t25": "K"}, frozenset({"t25"})),
-        "steinhart": Sensor(steinhart_hart, steinhart_hart_slope, "ohm", "K", _COEFFICIENTS),
-        "four_term": Sensor(four_term, four_term_slope, "ohm", "K", {"r25": "ohm", **_COEFFICIENTS, "d": "1/K"}),
-        "table": Sensor(ntc_table, ntc_table_slope, "ohm", "K", rest=("ohm", "K")),
-        "platinum": Sensor(platinum, platinum_slope, "ohm", "K", {"r0": "ohm"}, frozenset({"r0"})),
-        "shunt": Sensor(shunt, shunt_slope, "V", "A", {"r": "ohm"}),
-        "divider": Sensor(divider, divider_slope, "V", "V", {"upper": "ohm", "lower": "ohm"}),
-        "polynomial": Sensor(polynomial, polynomial_slope, "1", "1", rest=("1",)),
-        "points": Sensor(points, points_slope, "any", "any", rest=("argument", "result")),
+        "ntc": ntc,
+        "steinhart": steinhart_hart,
+        "four_term": four_term,
+        "table": ntc_table,
+        "platinum": platinum,
+        "shunt": shunt,
+        "divider": divider,
+        "polynomial": polynomial,
+        "points": points,
     }
 )
-"""Every model by the name that formulas use."""
+"""Every model by the name that formulas use; sensor_signatures has the units that each takes and gives."""
 
 
 def fit_steinhart_hart(ohm: tuple[float, float, float], kelvin: tuple[float, float, float]) -> tuple[float, float, float]:

@@ -267,7 +267,7 @@ class RegisterEntry(FieldKeys):
 
     command: Command | None = Field(None, description="the command code")
     transfer: TransferWord = Field(
-        description="send byte, receive byte, byte, word, 32-bit, 64-bit, block, process call, block process call, or `6 bytes` for a plain read"
+        description="send byte, receive byte, byte, word, 32-bit, 64-bit, block, process call, block process call; `6 bytes`: a plain read"
     )
     access: Access = Field(frozenset({"read"}), description="read (unless said), write, or [read, write]")
     through: ThroughEntry | None = Field(None, description="an indirect read: {write: 0xC0, word: 0xA001, then: 0xC1}")
@@ -312,7 +312,7 @@ class JoinedEntry(ValueKeys):
 
     join: Annotated[
         tuple[str, ...], *leaf(lambda node: leaves.one_or_list(node, leaves.text), {"type": "array", "items": {"type": "string"}})
-    ]
+    ] = Field(description="the fields, most significant first")
     within: Nanoseconds | None = Field(None, description="how far apart their messages may come")
 
 

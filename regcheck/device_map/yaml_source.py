@@ -67,6 +67,7 @@ _NUMERIC = re.compile(r"[-+.]?[0-9]")
 _NULLS = frozenset({"null", "Null", "NULL"})
 _NON_FINITE = re.compile(r"[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN)")
 _CURLY = re.compile("[‘’‚‛“”„‟]")
+_BLOCK_HEADER = re.compile(r"[|>][-+0-9]*(?:\s+#.*|\s*)")
 _PROPERTIES = re.compile(r"(?:[&!]\S*\s+)+")
 
 
@@ -177,7 +178,11 @@ class _Composer:
             match = _PROPERTIES.match(self.text, mark.index, event.end_mark.index)
             skipped = match.end() - match.start() if match and "\n" not in match[0] else 0
         found = Scalar(event.value, Place(self.file, mark.line + 1, mark.column + 1 + skipped), bool(event.style))
-        if not event.style and found:
+        if event.style in ("|", ">"):
+            header = self.text[mark.index + skipped :].partition("\n")[0]
+            if not _BLOCK_HEADER.fullmatch(header):  # the C parser takes `|#` for a comment
+                self.complain(found.place, f"a value cannot start with {event.style}: YAML reads it as a block text", "quote the text")
+        elif not event.style and found:
             self.look_behind(event, found, mark.index + skipped)
         return found
 

@@ -194,6 +194,18 @@ def test_rule_12_a_wrong_scale_or_sign_still_aligns() -> None:
         assert (clock.offset_ns, clock.corners) == (aligned(right).offset_ns, aligned(right).corners)
 
 
+def test_a_step_with_two_events_in_reach_counts_once_and_keeps_both() -> None:
+    right = polled(UNEVEN, 5.0)
+    seen = right.events
+    doubled = Events(
+        np.append(seen.last_old, seen.last_old[2] + S), np.append(seen.first_new, seen.first_new[2] + S), np.append(seen.size, seen.size[2])
+    )
+    clock = aligned(Evidence(right.field, right.step_begin, right.step_end, right.step_size, doubled, right.latency_ns))
+    assert clock.matched == clock.steps == 7
+    low, high = clock.offset_range(50 * S)
+    assert low <= 5.0 * S - clock.offset_ns <= high
+
+
 def test_measured_edges_widen_the_offset() -> None:
     right = polled(UNEVEN, 5.0)
     wide = Evidence(right.field, right.step_begin - S // 4, right.step_end + S // 4, right.step_size, right.events, right.latency_ns)

@@ -50,10 +50,10 @@ ONE, TWO, A = Number(Fraction(1)), Number(Fraction(2), TABLE["s"]), Name(("a",))
 )
 def test_children_come_from_left_to_right(node: Any, below: tuple[Any, ...]) -> None:
     assert children(node) == below
-    assert list(walk(node))[0] is node
+    assert next(iter(walk(node))) is node
     assert hash(node) == hash(node)
     with pytest.raises(FrozenInstanceError):
-        node.column = 3
+        node.__setattr__("column", 3)
 
 
 @given(st.fractions(max_denominator=1000), st.integers(-20, 20))

@@ -264,3 +264,9 @@ def test_a_good_file_gives_its_mapping_and_a_bad_one_all_problems(tmp_path: Path
         f"{path}:1:4: null is no value of the language (remove the key, or quote the text)\n"
         f"{path}:2:4: ~ is no value of the language (remove the key, or quote the text)"
     )
+
+
+def test_the_pure_parser_serves_where_c_is_missing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(yaml, "__with_libyaml__", False)
+    monkeypatch.delattr(yaml, "CBaseLoader")
+    assert load_yaml("a: {b: 1}", "m") == ({"a": {"b": "1"}}, [])

@@ -89,9 +89,10 @@ def test_platinum_end_values_that_tables_print() -> None:
 def test_rule_16_uncertainty_of_temperature_from_resistance(celsius: Any, millikelvin: Any) -> None:
     # verdicts, rule 16: U(T) = T^2 / (B R) U(R), B 3435, U(R) 0.1 %
     ohm = sensors.ntc_ohm(celsius + 273.15, r25=10e3, beta=3435)
-    assert abs(sensors.ntc_slope(ohm, r25=10e3, beta=3435)) * ohm * 1e-3 == pytest.approx(millikelvin * 1e-3, abs=5.1e-5)
+    expanded = (sensors.ntc(ohm * 0.999, r25=10e3, beta=3435) - sensors.ntc(ohm * 1.001, r25=10e3, beta=3435)) / 2
+    assert float(expanded) == pytest.approx(millikelvin * 1e-3, abs=5.1e-5)
 
 
 def test_rule_16_uncertainty_of_a_shunt_current() -> None:
     # verdicts, rule 16: 7.5 mV, 0.05 % + 2 uV on 5 mohm: U 1.15 mA
-    assert (7.5e-3 * 0.0005 + 2e-6) * sensors.shunt_slope(7.5e-3, r=5e-3) == pytest.approx(1.15e-3)
+    assert float(sensors.shunt(7.5e-3 * 0.0005 + 2e-6, r=5e-3)) == pytest.approx(1.15e-3)

@@ -1,4 +1,4 @@
-"""Sensor models where they have no number, their slopes, the registry, and refusals."""
+"""Sensor models where they have no number, the registry, and refusals."""
 
 import inspect
 from typing import Any
@@ -7,7 +7,10 @@ import numpy as np
 import pytest
 
 from regcheck.device_map import sensors
+from regcheck.device_map.expressions import SENSORS as SENSOR_WORDS
+from regcheck.device_map.sensor_signatures import SIGNATURES
 from regcheck.device_map.sensors import SENSORS
+from regcheck.device_map.units import TABLE as TABLE_OF_UNITS
 from regcheck.errors import UsageError
 
 TABLE = (100e3, 253.15, 30e3, 273.15, 10e3, 298.15, 2e3, 343.15)
@@ -22,11 +25,11 @@ CALLS = {
     "polynomial": ((1.0, -2.0, 3.0), {}, 0.7),
     "points": ((0.0, 120.0, 40.0, 85.0, 128.0, 25.0), {}, 33.0),
 }
-OF_OHMS = [name for name, sensor in SENSORS.items() if sensor.argument == "ohm"]
+OF_OHMS = [name for name, signature in SIGNATURES.items() if signature.argument == TABLE_OF_UNITS["ohm"]]
 
 
 def test_every_model_is_called_below() -> None:
-    assert set(CALLS) == set(SENSORS)
+    assert set(CALLS) == set(SENSORS) == set(SIGNATURES) == SENSOR_WORDS
 
 
 @pytest.mark.parametrize("name", OF_OHMS)
@@ -34,7 +37,6 @@ def test_no_number_where_there_is_no_sensor(name: Any) -> None:
     rest, keywords, good = CALLS[name]
     nothing = np.array([np.inf, 0.0, -5.0, 1e9, np.nan, -np.inf, 5e-324, 1.7e308])
     assert np.isnan(SENSORS[name](nothing, *rest, **keywords)).all()
-    assert np.isnan(SENSORS[name].slope(nothing, *rest, **keywords)).all()
     assert np.isfinite(SENSORS[name](good, *rest, **keywords))
 
 
@@ -43,7 +45,6 @@ def test_no_number_of_what_is_no_number(name: Any) -> None:
     rest, keywords, _ = CALLS[name]
     for value in (np.nan, np.inf, -np.inf):
         assert np.isnan(SENSORS[name](value, *rest, **keywords))
-        assert np.isnan(SENSORS[name].slope(value, *rest, **keywords))
 
 
 def test_no_number_outside_a_table_or_points() -> None:
@@ -53,21 +54,13 @@ def test_no_number_outside_a_table_or_points() -> None:
 
 
 @pytest.mark.parametrize("name", CALLS)
-def test_slope_is_the_derivative(name: Any) -> None:
-    rest, keywords, at = CALLS[name]
-    sensor, step = SENSORS[name], abs(at) * 1e-5
-    slope = (sensor(at + step, *rest, **keywords) - sensor(at - step, *rest, **keywords)) / (2 * step)
-    assert sensor.slope(at, *rest, **keywords) == pytest.approx(float(slope), rel=1e-6)
-
-
-@pytest.mark.parametrize("name", CALLS)
 def test_registry_names_the_keywords_of_the_function(name: Any) -> None:
-    sensor = SENSORS[name]
-    parameters = inspect.signature(sensor.value).parameters.values()
+    signature = SIGNATURES[name]
+    parameters = inspect.signature(SENSORS[name]).parameters.values()
     keyword_only = [one for one in parameters if one.kind is inspect.Parameter.KEYWORD_ONLY]
-    assert [one.name for one in keyword_only] == list(sensor.keywords)
-    assert {one.name for one in keyword_only if one.default is not inspect.Parameter.empty} == set(sensor.optional)
-    assert any(one.kind is inspect.Parameter.VAR_POSITIONAL for one in parameters) == bool(sensor.rest)
+    assert [one.name for one in keyword_only] == list(signature.keywords)
+    assert {one.name for one in keyword_only if one.default is not inspect.Parameter.empty} == set(signature.optional)
+    assert any(one.kind is inspect.Parameter.VAR_POSITIONAL for one in parameters) == bool(signature.rest)
 
 
 def test_resistance_and_temperature_are_inverse() -> None:
@@ -85,7 +78,6 @@ def test_plain_models() -> None:
     assert float(sensors.shunt(-1.5e-3, r=1e-3)) == -1.5  # check-values 2.8: -1.5 A on 1 mohm is -1.5 mV
     assert float(sensors.divider(1.5, upper=90e3, lower=10e3)) == 15.0
     assert sensors.polynomial([0.0, 2.0], 1.0, -2.0, 3.0).tolist() == [1.0, 9.0]
-    assert sensors.polynomial_slope([0.0, 2.0], 4.0).tolist() == [0.0, 0.0]
     assert sensors.polynomial([0.0, 2.0], 4.0).tolist() == [4.0, 4.0]
     # examples/beck_rack.yaml: coolant points
     assert sensors.points([20, 84], 0, 120, 40, 85, 128, 25).tolist() == [102.5, 55.0]
@@ -116,6 +108,8 @@ def test_wrong_parameters_are_refused(call: Any, words: Any) -> None:
     [
         ((10.1e3, 10e3, 9.9e3), (24.75, 25.0, 25.25), "too close together"),
         ((25e3, 10.001e3, 10e3), (5.0, 24.9975, 25.0), "too close together"),
+        ((25e3, 10e3 + 1e-7, 10e3), (5.0, 25.0, 25.01), "too close together"),
+        ((40e3, 2e3, 1e3), (0.0, 25.0, 50.0), "rises with temperature; check the points"),
         ((25e3, 10e3, 10e3), (5.0, 25.0, 45.0), "must fall with temperature"),
         ((4e3, 10e3, 25e3), (5.0, 25.0, 45.0), "must fall with temperature"),
         ((25e3, 10e3, 4e3), (5.0, 25.0, 25.0), "must fall with temperature"),
