@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 from regcheck.device_map.cross_checks import cross_check
@@ -253,7 +254,8 @@ class _Compiler:
 def examine_map(path: Path | str) -> tuple[RegisterMap | None, list[Problem]]:
     """Return a map and everything that lint has to say of it (without its examples, which the codec proves).
 
-    The map is None where a fault keeps it from being read; problems are in order of place.
+    With a fault among the problems the map is what could be read of it, without the examples of what could not, or None;
+    ``load_map`` is for those who want a whole one. Problems are in order of place.
     """
     path = Path(path)
     try:
@@ -304,8 +306,12 @@ def examine_map(path: Path | str) -> tuple[RegisterMap | None, list[Problem]]:
     )
     problems += cross_check(register_map, broken, is_whole=not broken and not problems)
     problems += _address_note(entry, child(expanded, "smbus"))
-    faults = any(problem.severity is Severity.FAULT for problem in problems)
-    return (None if faults else register_map), sorted(set(problems), key=lambda problem: (problem.place, problem.text))
+    readable = tuple(replace(message, examples=()) if _is_broken(message, broken) else message for message in register_map.messages)
+    return replace(register_map, messages=readable), sorted(set(problems), key=lambda problem: (problem.place, problem.text))
+
+
+def _is_broken(message: Message, broken: set[str]) -> bool:
+    return message.name in broken or any(name.partition("[")[0] in broken for example in message.examples for name in example.values)
 
 
 def _address_note(entry: MapEntry, node: Node | None) -> list[Problem]:
@@ -371,6 +377,7 @@ def load_map(path: Path | str) -> RegisterMap:
     Raises SourceError with every fault of the file, and of the maps that it builds on, each with its place.
     """
     register_map, problems = examine_map(path)
-    if register_map is None:
-        raise SourceError([problem for problem in problems if problem.severity is Severity.FAULT])
+    faults = [problem for problem in problems if problem.severity is Severity.FAULT]
+    if register_map is None or faults:
+        raise SourceError(faults)
     return register_map

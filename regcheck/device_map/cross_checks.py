@@ -277,14 +277,17 @@ def _limits(field: Field) -> Iterator[Problem]:
     ):
         limits = [case.item for case in field.accuracy if case.item is not None]
         for limit in limits:
-            for terms in {limit.low, limit.high}:
-                total = _absolute(terms, field)
-                if total is not None and 0 < total < abs(scale) / 2:
-                    yield Problem(
-                        field.given_keys.get("accuracy", field.place),
-                        f"the accuracy of '{field.name}', {format_fraction(total)}{unit}, is finer than half a step of the field ({format_fraction(abs(scale))}{unit} a count)",
-                        "rounding alone takes half a step",
-                    )
+            low, high = _absolute(limit.low, field), _absolute(limit.high, field)
+            # a device that truncates may err by a whole step, but to one side only; a mean may be finer than a step
+            if low is None or high is None or limit.of == "mean" or not 0 < low + high < abs(scale):
+                continue
+            count = f"{format_fraction(abs(scale))}{unit} a count"
+            if low == high:
+                text = f"the accuracy of '{field.name}', {format_fraction(high)}{unit}, is finer than half a step of the field ({count})"
+            else:
+                sides = f"-{format_fraction(low)} .. +{format_fraction(high)}{unit}"
+                text = f"the accuracy of '{field.name}', {sides}, is narrower than a step of the field ({count})"
+            yield Problem(field.given_keys.get("accuracy", field.place), text, "rounding alone takes half a step")
 
 
 def _absolute(terms: tuple[Term, ...], field: Field) -> Fraction | None:

@@ -132,7 +132,7 @@ EachItems = Annotated[Mapping, *leaf(_keep, {"type": "object", "additionalProper
 class Entry(BaseModel):
     """A mapping of the language: its keys and no others."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=False, defer_build=True)
 
 
 class Example(Entry):
