@@ -78,7 +78,6 @@ class Board:
         self._on_wire: tuple[WireFault, ...] = tuple(fault for fault in faults if isinstance(fault, WireFault))
         self._met = [0] * len(self._on_wire)
         self._design = design
-        self._words = {path: front_end.words for path, front_end in design.senses.items()}
         self._series = self._all_series(design, stimuli, seed)
         self._constants: dict[str, Value] = dict(design.constants)
         self._builders: dict[str, Builder] = {}
@@ -134,9 +133,6 @@ class Board:
             return self._constants[path]
         series = self._series[path]
         value = series.at(time_ns)
-        for word, low, high in self._words.get(path, ()):
-            if low <= value <= high:
-                return word
         return RawCode(round(value)) if series.raw_codes else Fraction(Decimal(value))
 
     def payload(self, message: Message, time_ns: int) -> bytes:

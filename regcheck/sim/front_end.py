@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import exp
 from zlib import crc32
@@ -82,22 +81,25 @@ def _sampled(stimuli: Stimuli, name: str, begin: Times, end: Times, *, integrate
 
 @dataclass(frozen=True, slots=True)
 class FrontEnd:
-    """How one field is sensed: a conversion each ``every_ns``, done ``delay_ns`` before it can be reported.
+    """How one field is sensed: a conversion each ``every_ns``, the first one ended at ``phase_ns`` (0: after ``every_ns``).
+
+    It can be reported ``delay_ns`` after its end.
 
     Reported = true x (1 + ``gain``) + ``offset`` + noise of that standard deviation (normal), behind a first-order filter of
-    ``filter_ns``; all in the field's own unit, or in codes where the sensor gives codes. ``codes``: words reported
-    for conversions from .. to, both included, which pass no filter.
+    ``filter_ns``; all in the field's own unit, or in codes where ``raw_codes``. Conversions within
+    ``unfiltered`` (first to last, both included: an open or shorted sensor) are reported as they are.
     """
 
     sensor: Sensor
     every_ns: int
+    phase_ns: int = 0
     delay_ns: int = 0
     filter_ns: int = 0
     gain: float = 0.0
     offset: float = 0.0
     noise: float = 0.0
     raw_codes: bool = False
-    words: tuple[tuple[str, float, float], ...] = ()
+    unfiltered: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,11 +116,11 @@ class Series:
 
 
 def conversions(name: str, front_end: FrontEnd, stimuli: Stimuli, seed: int) -> Series:
-    """Return all conversions of a run. The noise hangs on ``seed`` and ``name`` alone, so that no field changes another's."""
-    end = np.arange(1, stimuli.end_ns // front_end.every_ns + 1, dtype=np.int64) * front_end.every_ns
+    """Return all conversions of a run. Noise hangs on ``seed`` and ``name`` alone, so that no field changes another's."""
+    end = np.arange(front_end.phase_ns or front_end.every_ns, stimuli.end_ns + 1, front_end.every_ns, dtype=np.int64)
     true = front_end.sensor.sense(stimuli, end - front_end.every_ns, end)
     special = np.zeros(len(end), np.bool_)
-    for _, low, high in front_end.words:
+    for low, high in front_end.unfiltered:
         special |= (true >= low) & (true <= high)
     value = np.where(special, true, true * (1 + front_end.gain) + front_end.offset)
     if front_end.filter_ns:
@@ -154,6 +156,8 @@ def _filtered(value: Array, special: np.ndarray, share: float) -> Array:
 
 def moving_mean(series: Series, width_ns: int, every_ns: int, delay_ns: int) -> Series:
     """Return the mean of the last ``width_ns`` of conversions, worked out each ``every_ns``; while there are fewer, of those there are."""
+    if len(series.time) < 2:
+        raise UsageError("a mean needs at least two conversions of what it is the mean of")
     step = int(series.time[1] - series.time[0])
     count, stride = width_ns // step, max(every_ns // step, 1)
     total = np.append(0.0, np.cumsum(series.value))
@@ -170,7 +174,7 @@ def charge(current: Series, start_mah: float) -> Series:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One level of a state, reported as ``raw``: set once the watched value was beyond ``set_at`` for ``after_ns``, until back at ``clear_at``."""
+    """One level of a state, reported as ``raw``: set once a value was beyond ``set_at`` for ``after_ns``, until back at ``clear_at``."""
 
     raw: int
     set_at: float
@@ -200,6 +204,3 @@ def state(watched: list[Series], steps: tuple[Step, ...]) -> Series:
 def with_error(front_end: FrontEnd, *, factor: float = 1.0, by: float = 0.0) -> FrontEnd:
     """Return a front end whose gain and offset are wrong by so much."""
     return replace(front_end, gain=(1 + front_end.gain) * factor - 1, offset=front_end.offset * factor + by)
-
-
-Channels = Mapping[str, FrontEnd]

@@ -99,9 +99,17 @@ def _sensor(entry: SenseEntry) -> Sensor:
 
 def _front_end(entry: SenseEntry) -> FrontEnd:
     sensor = _sensor(entry)
-    words = tuple((word, float(low), float(high)) for word, (low, high) in entry.words.items())
     return FrontEnd(
-        sensor, entry.every, entry.delay, entry.filter, entry.gain, entry.offset, entry.noise, isinstance(sensor, Divider), words
+        sensor,
+        entry.every,
+        entry.phase,
+        entry.delay,
+        entry.filter,
+        gain=entry.gain,
+        offset=entry.offset,
+        noise=entry.noise,
+        raw_codes=isinstance(sensor, Divider),
+        unfiltered=entry.unfiltered,
     )
 
 
@@ -152,7 +160,7 @@ def _fault(entry: FaultEntry) -> Fault:
     if entry.stuck is not None:
         found.append(kinds.Stuck(entry.stuck, entry.from_))
     if entry.plausible_open is not None:
-        found.append(kinds.PlausibleOpen(entry.plausible_open, entry.code))
+        found.append(kinds.PlausibleOpen(entry.plausible_open, entry.code, entry.open_from))
     if entry.bit_set is not None:
         found.append(kinds.BitSet(entry.bit_set, entry.bit))
     if entry.bytes_swapped is not None:

@@ -54,8 +54,8 @@ def _constant(node: Node) -> Fraction | int | str:
     return int(number) if number.denominator == 1 else number
 
 
-def _code_span(node: Node) -> tuple[int, int]:
-    return leaves.number_range(node)
+def _code_spans(node: Node) -> tuple[tuple[int, int], ...]:
+    return leaves.one_or_list(node, leaves.number_range)
 
 
 def _keep(node: Node) -> Node:
@@ -68,7 +68,7 @@ Ohm = Annotated[float, *leaf(_ohm, {"type": "string"})]
 Kelvin = Annotated[float, *leaf(_kelvin, {"type": "string"})]
 Names = Annotated[tuple[str, ...], *leaf(_names, {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]})]
 Constant = Annotated[Any, *leaf(_constant, {"type": ["number", "string"]})]
-CodeSpan = Annotated[tuple[int, int], *leaf(_code_span, {"type": ["integer", "string"]})]
+CodeSpans = Annotated[tuple[tuple[int, int], ...], *leaf(_code_spans, {"type": ["integer", "string", "array"]})]
 Count = Annotated[int, *leaf(leaves.integer(0, 10**6, "count"), {"type": "integer"})]
 Whole = Annotated[int, *leaf(lambda node: int(as_fraction(leaves.scalar(node, "a whole number"))), {"type": "integer"})]
 Seed = Annotated[int, *leaf(leaves.integer(0, 2**31, "seed"), {"type": "integer"})]
@@ -88,8 +88,9 @@ class SenseEntry(Entry):
     divider: Text | None = Key(None, description="the converter's code behind a thermistor and a pull_up")
     pull_up: Ohm = 10_000.0
     full: Count = 4095
-    words: dict[str, CodeSpan] = Key(default_factory=dict)
+    unfiltered: CodeSpans = ()
     every: Nanoseconds
+    phase: Nanoseconds = Key(0, description="when the first conversion ends; a board does not know when the bench steps")
     delay: Nanoseconds = 0
     filter: Nanoseconds = 0
     gain: Share = 0.0
@@ -170,6 +171,7 @@ class FaultEntry(Entry):
     stuck: Text | None = None
     plausible_open: Text | None = None
     code: Count = 0
+    open_from: Count = 0
     bit_set: Text | None = None
     bit: Count = 0
     bytes_swapped: Text | None = None
