@@ -78,8 +78,8 @@ def test_the_charge_follows_the_current(payload: Callable[[str, float], bytes]) 
 
 
 def test_a_full_cell_raises_its_level_and_an_empty_one_does_not(payload: Callable[[str, float], bytes]) -> None:
-    assert [payload("protection", time)[0] & 3 for time in (14, 44, 104)] == [0, 3, 0]  # 3.76, 4.48 and 2.66 V at most
-    assert payload("protection", 14)[1] == 0x01  # cell_trouble is active low, spare bits are 0
+    assert [payload("protection", time)[0] & 3 for time in (13, 42, 104)] == [0, 3, 0]  # 3.76, 4.48 and 2.66 V at most
+    assert payload("protection", 13)[1] == 0x01  # cell_trouble is active low, spare bits are 0
 
 
 def test_constants_and_texts(payload: Callable[[str, float], bytes]) -> None:

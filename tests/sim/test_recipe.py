@@ -60,8 +60,8 @@ def test_another_seed_gives_other_readings(captures: Path, tmp_path: Path, made:
 def test_the_log_begins_with_its_head_and_ends_where_the_bench_ends(made: dict[str, dict[str, bytes]]) -> None:
     lines = made["ridge-4s-log"]["bus.jsonl"].decode().splitlines()
     assert json.loads(lines[0]) == {"regcheck_transfers": 1, "bus": "smbus", "clock": "capture"}
-    assert json.loads(lines[-1]) == {"time": 255.0, "tick": True}
-    assert made["ridge-4s-log"]["stimulus.csv"].decode().splitlines()[-1].startswith("255.000,end")
+    assert json.loads(lines[-1]) == {"time": 262.0, "tick": True}
+    assert made["ridge-4s-log"]["stimulus.csv"].decode().splitlines()[-1].startswith("262.000,end")
 
 
 @pytest.mark.parametrize(

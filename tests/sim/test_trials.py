@@ -43,7 +43,7 @@ def test_wires_and_log_hold_the_same_transfers(captures: Path) -> None:
     assert len(wires) > 1000
     for name in ("time", "end", "key", "flags", "split", "nack", "start", "data"):
         assert np.array_equal(getattr(wires, name), getattr(log, name)), name
-    assert wires.end_ns == log.end_ns == 255_000_000_000
+    assert wires.end_ns == log.end_ns == 262_000_000_000
 
 
 @pytest.mark.parametrize(("trial", "wrong"), [("ridge-4s-log", 3), ("ridge-4s-good", 0)])
