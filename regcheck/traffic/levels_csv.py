@@ -91,7 +91,7 @@ def _first_line(source: Source) -> tuple[int, str]:
 
 
 def _bare(cell: str) -> str:
-    return cell.strip().strip('"').strip()
+    return cell.strip(' \t"')
 
 
 def _told(name: str, names: list[str], count: int, place: Place) -> int:
@@ -189,7 +189,7 @@ class _Body:
             raise ValueError(f"the line has {len(cells)} columns; expected at least {max(reader.columns) + 1}")
         time = _bare(cells[time_at])
         time_ns = parse_time(time.replace(",", ".") if reader.separator != "," else time, reader.power)
-        scl, sda = _bare(cells[scl_at]), _bare(cells[sda_at])
-        if scl not in self._level_of or sda not in self._level_of:
-            raise ValueError(f"levels are {scl[:20]!r} and {sda[:20]!r}; expected 0, 1, x or z")
-        return time_ns, self._level_of[scl], self._level_of[sda]
+        scl, sda = (self._level_of.get(_bare(cells[at])) for at in (scl_at, sda_at))
+        if scl is None or sda is None:
+            raise ValueError(f"levels are {_bare(cells[scl_at])[:20]!r} and {_bare(cells[sda_at])[:20]!r}; expected 0, 1, x or z")
+        return time_ns, scl, sda

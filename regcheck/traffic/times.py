@@ -22,15 +22,9 @@ def parse_time(text: str, power: int = 9) -> int:
     (12345678901, 1500000, 2)
     """
     whole, _, part = text.partition(".")
-    if (
-        whole.isdecimal()
-        and whole.isascii()
-        and len(part) <= power
-        and len(whole) <= 12
-        and (not part or part.isdecimal())
-        and part.isascii()
-    ):
-        return _bounded(int(whole + part.ljust(power, "0")), text)
+    digits = whole + part
+    if digits.isdecimal() and len(part) <= power and len(digits) < 25 and text.isascii():
+        return _bounded(int(digits) * 10 ** (power - len(part)), text)
     if len(text) > 400 or not _NUMBER.fullmatch(text):
         raise ValueError(f"{text[:40]!r} is no decimal number")
     with localcontext(prec=1500):
@@ -38,7 +32,7 @@ def parse_time(text: str, power: int = 9) -> int:
 
 
 def _bounded(nanoseconds: int, text: str) -> int:
-    if abs(nanoseconds) >= NS_LIMIT:
+    if not -NS_LIMIT < nanoseconds < NS_LIMIT:
         raise ValueError(f"{text[:40]!r} is beyond the times that can be held")
     return nanoseconds
 

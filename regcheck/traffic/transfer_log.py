@@ -115,7 +115,7 @@ def _object(line: bytes) -> dict[str, Any]:
     except json.JSONDecodeError as error:
         raise ValueError(f"the line is no whole JSON object: {error.msg} at column {error.colno}") from None
     if not isinstance(record, dict):
-        raise ValueError("the line is no JSON object")  # noqa: TRY004 (a damaged line, whatever is wrong with it)
+        raise ValueError("the line is no JSON object")
     return record
 
 
@@ -142,7 +142,7 @@ def _check_keys(record: dict[str, Any], known: frozenset[str], builder: BatchBui
 def _time(record: dict[str, Any], key: str) -> int:
     text = record.get(key)
     if not isinstance(text, _Number):
-        raise ValueError(f"{key} is {text!r}; expected a number of seconds")  # noqa: TRY004 (a damaged line, whatever is wrong with it)
+        raise ValueError(f"{key} is {text!r}; expected a number of seconds")
     return parse_time(text)
 
 

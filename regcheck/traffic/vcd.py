@@ -182,7 +182,9 @@ class _Body:
             falls = np.concatenate((np.zeros(1, np.int64), falls))
         scl, sda = self._reader.signals
         index, line, values = tokens.changes_of(((scl.code, scl.bit), (sda.code, sda.bit)))
-        changes = _Changes(index, line, self._level_of[values], tokens.stamps_before()[index])
+        is_plain = len(values) and values.max() == ord("1") and values.min() == ord("0")
+        level = values - np.uint8(ord("0")) if is_plain else self._level_of[values]
+        changes = _Changes(index, line, level, tokens.stamps_before()[index])
         at = 0
         for fall in [*falls.tolist(), None]:
             until = len(tokens.starts) if fall is None else int(stamped[fall])
@@ -224,15 +226,19 @@ class _Body:
             time = known[changes.stamps[first_change:last_change] - first]
             scl, sda = (_filled(line == which, level, self._levels[which]) for which in (0, 1))
             self._levels = [int(scl[-1]), int(sda[-1])]
-            keep = np.append(np.flatnonzero(time[1:] != time[:-1]), len(time) - 1)
-            levels = Levels(time[keep], scl[keep], sda[keep], tokens.starts[index[keep]] + tokens.offset)
+            place = tokens.starts[index] + tokens.offset
+            is_last = time[1:] != time[:-1]
+            if is_last.all():
+                levels = Levels(time, scl, sda, place)
+            else:
+                keep = np.append(np.flatnonzero(is_last), len(time) - 1)
+                levels = Levels(time[keep], scl[keep], sda[keep], place[keep])
         self._wires.feed(levels, self._now_ns)
 
 
 def _filled(is_own: NDArray[np.bool_], level: NDArray[np.uint8], first: int) -> NDArray[np.uint8]:
     """Return the level of one line after each change: its own latest one, ``first`` before any."""
-    latest = np.maximum.accumulate(np.where(is_own, np.arange(1, len(level) + 1, dtype=np.int32), np.int32(0)))
-    return np.concatenate((np.array([first], np.uint8), level))[latest]
+    return np.concatenate((np.array([first], np.uint8), level[is_own]))[np.cumsum(is_own, dtype=np.intp)]
 
 
 def _find_word(text: bytearray, word: bytes, at: int) -> int:

@@ -85,7 +85,10 @@ class Tokens:
             and signals[0] != signals[1]
         ):
             second = self.codes == np.uint64(packed(signals[1][0]))
-            own = np.flatnonzero((self.codes == np.uint64(packed(signals[0][0]))) | second)
+            is_own = (self.codes == np.uint64(packed(signals[0][0]))) | second
+            if is_own.all():  # nothing else is recorded
+                return self.changed, second.view(np.uint8), self.buffer[self.starts[self.changed]]
+            own = np.flatnonzero(is_own)
             index = self.changed[own]
             return index, second[own].view(np.uint8), self.buffer[self.starts[index]]
         found = [self.values_of(code, bit) for code, bit in signals]
@@ -143,12 +146,17 @@ class Tokenizer:
         buffer = np.frombuffer(b"".join((blanks, text, blanks)), np.uint8)
         offset -= _PAD
         blank = buffer <= 32
-        edges = np.flatnonzero(blank[1:] != blank[:-1]) + 1
-        starts, ends = np.ascontiguousarray(edges[0::2]), np.ascontiguousarray(edges[1::2])
+        blanks_at = np.flatnonzero(blank[_PAD - 1 : _PAD + len(text) + 1]) + (_PAD - 1)
+        starts, ends = blanks_at[:-1] + 1, blanks_at[1:]
+        is_token = starts < ends
+        if not is_token[:-1].all():
+            starts, ends = starts[is_token], ends[is_token]
+        elif len(starts) and not is_token[-1]:
+            starts, ends = starts[:-1], ends[:-1]
         if not len(starts):
             return None, len(text)
         self._check_bytes(buffer, blank, offset)
-        kind = _CLASS[buffer[starts]]
+        kind = _kinds(buffer[starts])
         used = len(text)
         vectors = np.flatnonzero(kind == _VECTOR)
         if len(vectors):
@@ -176,8 +184,11 @@ class Tokenizer:
             code_length = np.concatenate((code_length, ends[vectors + 1] - starts[vectors + 1]))
             order = np.argsort(changed, kind="stable")
             is_vector, changed, code_at, code_length = is_vector[order], changed[order], code_at[order], code_length[order]
-        words = np.ndarray(len(buffer) - 7, "<u8", buffer, strides=(1,))
-        codes = words[code_at] & _KEEP[np.minimum(code_length, _LONGEST_CODE)]
+        if len(changed) and code_length.min() == code_length.max() == 1:
+            codes = buffer[code_at].astype(np.uint64)
+        else:
+            words = np.ndarray(len(buffer) - 7, "<u8", buffer, strides=(1,))
+            codes = words[code_at] & _KEEP[np.minimum(code_length, _LONGEST_CODE)]
         known = self._table.knows(codes)
         too_long = np.flatnonzero(code_length > _LONGEST_CODE)
         if len(too_long):
@@ -221,13 +232,17 @@ class Tokenizer:
         """Return the time stamps that are numbers, and their nanoseconds, rounded half-even."""
         end = ends[stamped]
         digits = end - starts[stamped] - 1
-        words = np.ndarray(len(buffer) - 7, "<u8", buffer, strides=(1,))
+        last = np.ndarray(len(buffer) - 15, "V16", buffer, strides=(1,))[end - 16].view("<u8").reshape(-1, 2)  # one load for both words
         held = np.minimum(digits, _DIGITS_AT_ONCE)
-        low, is_number = _eight_digits(words[end - 8], _LOW_DIGITS[held])
+        low, is_number = _eight_digits(last[:, 1], _LOW_DIGITS[held])
         if len(digits) and digits.max() > 8:
-            high, is_high_number = _eight_digits(words[end - 16], _HIGH_DIGITS[held])
-            low += high * 100_000_000
-            is_number &= is_high_number
+            mask = _HIGH_DIGITS[held]
+            high_words = last[:, 0] & mask
+            runs = np.flatnonzero(np.append(True, high_words[1:] != high_words[:-1]))  # the leading digits seldom change
+            lengths = np.diff(np.append(runs, len(end)))
+            high, is_high_number = _eight_digits(high_words[runs], mask[runs])
+            low += np.repeat(high * 100_000_000, lengths)
+            is_number &= np.repeat(is_high_number, lengths)
         is_number &= digits > 0
         times = self._nanoseconds(low, is_number)
         for i in np.flatnonzero(digits > _DIGITS_AT_ONCE):
@@ -293,6 +308,16 @@ class Tokenizer:
 
     def _complain(self, kind: str, text: str, at: int) -> None:
         self._builder.complain(kind, text, at)
+
+
+def _kinds(first: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return the kinds of tokens by their first characters; those that nearly all tokens begin with need no table."""
+    is_time = first == ord("#")
+    is_scalar = first & 0xFE == ord("0")
+    kind = is_scalar * np.uint8(_SCALAR) + is_time * np.uint8(_TIME)
+    others = np.flatnonzero(kind == 0)
+    kind[others] = _CLASS[first[others]]
+    return np.asarray(kind)
 
 
 def _values(vectors: NDArray[np.int64]) -> NDArray[np.int64]:
