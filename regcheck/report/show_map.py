@@ -9,7 +9,7 @@ from pathlib import Path, PurePath
 from regcheck.device_map.expression_tree import Expression
 from regcheck.device_map.merge import child, with_base
 from regcheck.device_map.model import WORDY_TYPES, Example, Field, FieldType, JoinedValue, Length, Meaning, Message, Pec, RegisterMap
-from regcheck.device_map.places import Order, place_width
+from regcheck.device_map.places import EndPlace, Order, place_width
 from regcheck.device_map.words import nearest
 from regcheck.errors import SourceError, UsageError
 from regcheck.report.show_bits import bit_map, place_text, repeats_text
@@ -135,6 +135,10 @@ def _message_rows(message: Message) -> Iterator[_Row]:
     fields = list(message.all_fields())
     if len(fields) == 1 and fields[0].name == message.name and not message.layouts:
         value_cells, value_below = _value(fields[0])
+        if any(key in fields[0].given_keys for key in ("bytes", "bit", "bits", "msb", "lsb")):
+            below.append(("place", place_text(fields[0].where)))
+        if repeats_text(fields[0]):
+            below.append(("each", repeats_text(fields[0])))
         yield _Row(cells | value_cells, (*below, *value_below))
         return
     yield _Row(cells, tuple(below))
@@ -304,7 +308,11 @@ def _example_text(example: Example) -> str:
 def _field_facts(field: Field) -> Iterator[tuple[str, str]]:
     """Give everything that the map says of a field, label and text; a text may be empty."""
     width = place_width(field.where)
-    yield "place", place_text(field.where) + (f", {width} bit{'' if width == 1 else 's'}" if width is not None else "")
+    yield (
+        "place",
+        place_text(field.where)
+        + (f", {width} bit{'' if width == 1 else 's'}" if width is not None and not isinstance(field.where, EndPlace) else ""),
+    )
     yield "each", repeats_text(field)
     yield "type", ", ".join(dict.fromkeys(meaning.type.value for meaning in field.meanings))
     if len(field.meanings) == 1 and field.meanings[0].when is None:
@@ -326,7 +334,7 @@ def _field_facts(field: Field) -> Iterator[tuple[str, str]]:
         yield "must be", field.must_be.text
     else:
         yield "must be", " or ".join(raw_text(raw, field) for raw in field.must_be)
-    yield "raised", f"at {field.raised}" if field.raised is not None else ""
+    yield "raised", f"when {field.raised}" if field.raised is not None else ""
     yield "fitted", field.fitted.text if field.fitted is not None else ""
     yield "valid when", field.valid_when.text if field.valid_when is not None else ""
     yield "granularity", limit_text(field.granularity, field.unit) if field.granularity is not None else ""

@@ -47,17 +47,24 @@ def formula(meaning: Meaning) -> str:
     if meaning.type in (FieldType.ULINEAR16, FieldType.SLINEAR16) and "exponent" in meaning.parameters:
         text = f"raw x 2 ^ {show(meaning.parameters['exponent'].root, 8)}"
     if meaning.type is FieldType.DIRECT:
-        m, b = (show(meaning.parameters[key].root, 8) if key in meaning.parameters else "?" for key in ("m", "b"))
-        power = show(meaning.parameters["R"].root, 8) if "R" in meaning.parameters else "0"
-        text = f"(raw x 10 ^ -{power} - {b}) / {m}"
+        m, b, power = (show(meaning.parameters[key].root, 8) if key in meaning.parameters else "0" for key in ("m", "b", "R"))
+        text = f"(raw x 10 ^ {_minus(power)}{_less(b)}) / {m}"
     if meaning.zero.constant() != 0:
         text = f"({text} - {meaning.zero.text})"
     if meaning.scale.constant() != 1:
         text += f" x {show(meaning.scale.root, 7) if ' ' in meaning.scale.text and meaning.scale.text[0] != '(' else meaning.scale.text}"
     offset = meaning.offset
     if offset.constant() != 0:
-        text += f" - {offset.text[1:].strip()}" if offset.text.startswith("-") else f" + {offset.text}"
+        text += _less(offset.text[1:].strip()) if offset.text.startswith("-") else f" + {offset.text}"
     return "" if text == "raw" else text
+
+
+def _minus(text: str) -> str:
+    return text.removeprefix("-") if text.startswith("-") else f"-{text}"
+
+
+def _less(text: str) -> str:
+    return f" + {text[1:]}" if text.startswith("-") else f" - {text}"
 
 
 def span_text(span: Span, unit: Unit | None) -> str:

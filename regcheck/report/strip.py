@@ -177,6 +177,12 @@ def header(*, wide: bool = True) -> Line:
     return Line(row + " " + "".join(cells) if wide else row)
 
 
+def _without_name(finding: Finding) -> str:
+    """Return the finding's sentence without the name that the row bears already."""
+    path = finding.requirement.path
+    return finding.says.removeprefix(path).lstrip(": ") if finding.says.startswith(path) else finding.says
+
+
 def row(finding: Finding, name: str, *, kind: str | None = None, ascii_only: bool = False, wide: bool = True) -> Line:
     """Return the 79 columns of one finding: shape, verdict, name, error / limit, strip.
 
@@ -198,7 +204,7 @@ def row(finding: Finding, name: str, *, kind: str | None = None, ascii_only: boo
         return Line(text, tuple(spans))
     at = len(text) + 1
     if strip is None and verdict is not Verdict.UNTESTED:
-        return Line(f"{text} {pad(fit(finding.says, STRIP_WIDTH, ascii_only=ascii_only), STRIP_WIDTH)}", tuple(spans))
+        return Line(f"{text} {pad(fit(_without_name(finding), STRIP_WIDTH, ascii_only=ascii_only), STRIP_WIDTH)}", tuple(spans))
     drawn, mark = strip_text(strip, verdict, ascii_only=ascii_only)
     if mark is not None:
         spans.append(Span(at + mark.start, at + mark.end, token))

@@ -225,11 +225,19 @@ def _untested_lines(findings: Sequence[Finding], manner: _Manner) -> list[Line]:
 
 
 def _families(findings: Iterable[Finding]) -> list[str]:
-    """Return the ids, elements of one array together."""
+    """Return what a group is of: elements of one array together, and paths whose kinds are all the same with these named once."""
     families: dict[str, list[Finding]] = {}
     for finding in findings:
         families.setdefault(replace(finding.requirement, element=None).id, []).append(finding)
-    return [name if not (elements := _elements(alike)) else f"{name}[{elements.replace(', ', ',')}]" for name, alike in families.items()]
+    names = {id: (f"[{found.replace(', ', ',')}]" if (found := _elements(alike)) else "") for id, alike in families.items()}
+    kinds: dict[str, list[str]] = {}
+    for id, elements in names.items():
+        kind, _, path = id.partition("/")
+        kinds.setdefault(path + elements, []).append(kind)
+    sets = {tuple(found) for found in kinds.values()}
+    if len(sets) == 1 and len(next(iter(sets))) > 1:
+        return [*kinds][:-1] + [f"{[*kinds][-1]}: {', '.join(next(iter(sets)))}"]
+    return [id + elements for id, elements in names.items()]
 
 
 def _totals_lines(findings: Sequence[Finding], manner: _Manner) -> list[Line]:

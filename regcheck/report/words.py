@@ -133,7 +133,8 @@ def short_names(names: Iterable[str], width: int, *, ascii_only: bool = False) -
 
 def _without_message(name: str) -> str:
     kind, slash, path = name.rpartition("/")
-    return kind + slash + path.rpartition(".")[2]
+    bare, bracket, element = path.partition("[")
+    return kind + slash + bare.rpartition(".")[2] + bracket + element
 
 
 def _middle_forms(name: str, width: int, ascii_only: bool) -> Iterator[str]:
