@@ -16,6 +16,7 @@ from regcheck.device_map.model import (
     AlarmLevel,
     Example,
     Field,
+    FieldType,
     JoinedValue,
     Layout,
     Length,
@@ -147,6 +148,10 @@ class _Compiler:
         for name, text in (entry.values or {}).items():
             value_node = child(inner, name)
             values[name] = (text, value_node.place if value_node is not None else node.place)
+        if not values and entry.values is None and entry.value is None:
+            self.problems.append(
+                Problem(node.place, "this example does not say what must come out", "write `value`, or `values: {field: …}`")
+            )
         given: dict[str, str] = {}
         for part in re.split(r"\s+and\s+|\s*,\s*", entry.given) if entry.given else ():
             name, equals, value = (piece.strip() for piece in part.partition("="))
@@ -182,6 +187,9 @@ class _Compiler:
             )
         if kind is TransferKind.RECEIVE_BYTE and "write" in entry.access:
             author.fault("access", f"a receive byte comes from the device; '{name}' cannot be written", "write access: [read]")
+        if entry.to is not None and not writes_only:
+            author.fault("to", f"`to` says that the device itself writes '{name}'", "write access: [write]")
+        length = self.length(entry.length)
         fields: tuple[Field, ...]
         if entry.fields is not None or entry.layouts is not None:
             if inline:
@@ -194,7 +202,9 @@ class _Compiler:
                 author.fault(inline[0], f"a send byte carries no data, so '{name}' has no field for `{inline[0]}`")
             fields = ()
         else:
-            whole = whole_payload(count or None, order)
+            stated = length.high if length is not None and length.low == length.high else None
+            runs_on = entry.type in (FieldType.TEXT, FieldType.BYTES)
+            whole = whole_payload(count or (None if runs_on else stated), order)
             only = compile_field(name, name, entry, author, order=order, whole=whole)
             fields = (only,) if only is not None else ()
         layouts = []
@@ -210,7 +220,6 @@ class _Compiler:
                     layout_place,
                 )
             )
-        length = self.length(entry.length)
         if length is not None and kind not in (TransferKind.BLOCK, TransferKind.BLOCK_PROCESS_CALL):
             author.fault("length", f"the length of a {kind.value} is fixed ({count} bytes)", "take `length` out")
             length = None

@@ -1,4 +1,4 @@
-"""What lint looks for once a map can be read: bits that overlap or overhang, commands used twice, limits that cannot hold, names unknown."""
+"""What lint looks for once a map can be read: bits that overlap or overhang, commands twice, limits that cannot hold, names unknown."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from typing import Literal
 
 from regcheck.device_map.binding import bind
 from regcheck.device_map.exclusion import excludes
-from regcheck.device_map.expression_tree import Expression, Name
-from regcheck.device_map.expressions import ExpressionError
+from regcheck.device_map.expression_tree import Call, Expression, Name
+from regcheck.device_map.expressions import SENSORS, ExpressionError
 from regcheck.device_map.fields import in_unit
 from regcheck.device_map.limits import Term
 from regcheck.device_map.model import (
@@ -52,6 +52,7 @@ def cross_check(register_map: RegisterMap, broken: set[str], *, is_whole: bool) 
         problems += _layout_pairs(message)
         for field in message.all_fields():
             problems += _limits(field)
+            problems += _own_words(message, field)
             problems += _expressions(register_map, message, field, broken)
         problems += _message_expressions(register_map, message, broken)
         if message.holds and register_map.message(message.holds) is None and message.holds not in broken:
@@ -186,6 +187,31 @@ def _runs(numbers: list[int]) -> str:
     return ("bits " if len(numbers) > 1 else "bit ") + ", ".join(str(low) if low == high else f"{low}..{high}" for low, high in runs)
 
 
+def _own_words(message: Message, field: Field) -> Iterator[Problem]:
+    """Give what a field says of its neighbours, its sensor and its limits that cannot be."""
+    names = [other.name for other in message.all_fields()]
+    at = field.given_keys.get
+    for name in field.overlaps:
+        if name not in names:
+            near = nearest(name, names)
+            hint = f"did you mean '{near}'?" if near else ""
+            yield Problem(at("overlaps", field.place), f"`overlaps` names '{name}', which is no field of '{message.name}'", hint)
+    if field.sensor is not None and not (isinstance(field.sensor.root, Call) and field.sensor.root.function in SENSORS):
+        yield Problem(at("sensor", field.place), f"'{field.sensor.text}' is no sensor's curve", "such as ntc(r25 = 10 kohm, beta = 3435 K)")
+    for term in (*field.granularity.low, *field.granularity.high) if field.granularity is not None else ():
+        if term.kind == "absolute":
+            try:
+                in_unit((term.amount, term.unit), field.unit, difference=True)
+            except ValueError as error:
+                yield Problem(at("granularity", field.place), f"the granularity of '{field.name}': {error}")
+                break
+    for limit in (case.item for case in field.accuracy if case.item is not None):
+        total, sensor = _absolute(limit.high, field), _absolute(limit.sensor, field)
+        if total is not None and sensor is not None and limit.sensor and sensor >= total:
+            text = f"the sensor's part of the accuracy of '{field.name}' leaves nothing for the board"
+            yield Problem(at("accuracy", field.place), text, "`of which sensor` is less than the whole")
+
+
 def _place_key(field: Field) -> Place:
     return next((field.given_keys[key] for key in ("bits", "bytes", "bit", "msb", "lsb") if key in field.given_keys), field.place)
 
@@ -264,11 +290,9 @@ def _limits(field: Field) -> Iterator[Problem]:
                 ("ends", span.high, span.high > ends[1] + step / 2),
             ):
                 if beyond:
-                    yield Problem(
-                        field.given_keys.get("range", field.place),
-                        f"the range of '{field.name}' {word} at {format_fraction(wanted)}{unit}, but its raw values reach only {format_fraction(ends[0])} to {format_fraction(ends[1])}{unit}",
-                        "is the scale, the sign or the width right?",
-                    )
+                    reach = f"its raw values reach only {format_fraction(ends[0])} to {format_fraction(ends[1])}{unit}"
+                    text = f"the range of '{field.name}' {word} at {format_fraction(wanted)}{unit}, but {reach}"
+                    yield Problem(field.given_keys.get("range", field.place), text, "is the scale, the sign or the width right?")
     if (
         scale is not None
         and not field.meanings[0].points
@@ -418,6 +442,8 @@ def _rules(register_map: RegisterMap, broken: set[str]) -> Iterator[Problem]:
     names = [field.path for message in register_map.messages for field in message.all_fields()]
     names += [field.name for message in register_map.messages for field in message.all_fields()]
     for joined in register_map.values.values():
+        if joined.name in names:
+            yield Problem(joined.place, f"'{joined.name}' is a field already", "choose another name for the joined value")
         for part in joined.join:
             if part not in names and part not in broken:
                 near = nearest(part, names)

@@ -12,7 +12,7 @@ from regcheck.device_map.expression_tree import Expression, Number, Unary
 from regcheck.device_map.expressions import parse_expression, parse_range
 from regcheck.device_map.limits import Conditional
 from regcheck.device_map.merge import child, key_place
-from regcheck.device_map.model import CheckField, Code, Each, Field, FieldType, Meaning, Span, Status
+from regcheck.device_map.model import WORDY_TYPES, CheckField, Code, Each, Field, FieldType, Meaning, Span, Status
 from regcheck.device_map.places import BitPlace, BitsPlace, ByteNumber, BytesPlace, EndPlace, Order, place_width
 from regcheck.device_map.syntax import FieldKeys, MeaningEntry, ValueKeys
 from regcheck.device_map.units import Unit, convert
@@ -31,6 +31,8 @@ WIDTHS: dict[FieldType, tuple[int, ...]] = {
     FieldType.VERSION: (8, 16, 32),
     FieldType.UNIX_TIME: (32, 64),
 }
+NUMBER_KEYS = ("unit", "scale", "offset", "zero", "points", "convert", "range", "accuracy")
+CHARACTERS = ("ascii", "latin-1", "utf-8")
 PARAMETERS: dict[FieldType, tuple[str, ...]] = {
     FieldType.ULINEAR16: ("exponent",),
     FieldType.SLINEAR16: ("exponent",),
@@ -125,6 +127,8 @@ def _span(text: Scalar, unit: Unit | None) -> Span:
     low, high = parse_range(text)
     if low is None or high is None:
         raise ValueError(f"'{text}' has only one end; expected both, such as 0 .. 100")
+    if low is high:
+        raise ValueError(f"'{text}' is one value; expected both ends, such as 0 .. {text}")
     first, last = constant_quantity(low), constant_quantity(high)
     if first[1] is None and last[1] is not None:
         first = (first[0], last[1])
@@ -160,6 +164,7 @@ def meanings_of(entry: ValueKeys, author: Author) -> tuple[Meaning, ...]:
         return (_meaning(entry, entry, None),)
     if not entry.meanings:
         author.fault("meanings", "`meanings` is empty", "write at least one, with `when`")
+        return (_meaning(entry, entry, None),)
     return tuple(_meaning(one, entry, one.when) for one in entry.meanings)
 
 
@@ -174,6 +179,8 @@ def _each(entry: FieldKeys, place: BitPlace | None, author: Author) -> Each | No
     ((variable, values),) = keys.items()
     try:
         low, high = parse_range(leaves.scalar(values, "a range such as 1..4"))
+        if low is high:
+            raise ValueError(f"`{variable}: {values}` is one number; expected such as 1..{values}")
         first = None if low is None else low.constant()
         if first is None or first.denominator != 1:
             raise ValueError(f"`{variable}: {values}` does not start at a whole number; expected such as 1..4, 1..cell_count or 1..")
@@ -267,6 +274,7 @@ def compile_field(name: str, message: str, entry: FieldKeys, author: Author, *, 
     missing = [key for meaning in meanings for key in PARAMETERS.get(meaning.type, ()) if key not in meaning.parameters and key != "R"]
     if missing:
         author.fault("type", f"type {meanings[0].type.value} of '{name}' needs `{missing[0]}`", "a number, or another field such as mode.n")
+    _fits_keys(name, entry, meanings, author)
     unit = meanings[0].unit
     must_be: tuple[int, ...] | Expression = ()
     if entry.must_be:
@@ -324,6 +332,29 @@ def compile_field(name: str, message: str, entry: FieldKeys, author: Author, *, 
         note=entry.note or "",
         given_keys={str(key): (value.place if isinstance(value, Scalar) else key.place) for key, value in author.node.items()},
     )
+
+
+def _fits_keys(name: str, entry: FieldKeys, meanings: tuple[Meaning, ...], author: Author) -> None:
+    """Note keys that say nothing of a field of this type."""
+    kinds = {meaning.type for meaning in meanings}
+    if kinds <= WORDY_TYPES:
+        useless = [key for key in NUMBER_KEYS if getattr(entry, key) is not None]
+        if useless:
+            author.fault(useless[0], f"`{useless[0]}` says nothing of '{name}', whose type is {meanings[0].type.value}", "take it out")
+    for key in ("characters", "pad"):
+        if getattr(entry, key) is not None and FieldType.TEXT not in kinds:
+            author.fault(key, f"`{key}` is for texts; '{name}' is {meanings[0].type.value}", "take it out, or write type: text")
+    if entry.characters not in (None, *CHARACTERS):
+        author.fault("characters", leaves.unknown(str(entry.characters), list(CHARACTERS), "character set"))
+    for key in ("exponent", "m", "b", "R"):
+        users = [kind for kind, keys in PARAMETERS.items() if key in keys]
+        if getattr(entry, key) is not None and not kinds & set(users):
+            words = " and ".join(kind.value for kind in users)
+            author.fault(key, f"`{key}` belongs to type {words}; '{name}' is {meanings[0].type.value}", "write the type, or take it out")
+    if entry.fitted is not None and entry.each is None and entry.number is None:
+        author.fault("fitted", f"`fitted` counts the elements of an array; '{name}' is none", "write `each`, or take it out")
+    if any(meaning.scale.constant() == 0 for meaning in meanings):
+        author.fault("scale", f"the scale of '{name}' is 0, so its raw value says nothing", "leave it out for a scale of 1")
 
 
 def _fits_type(name: str, kind: FieldType, width: int | None, place: BitPlace, author: Author) -> None:

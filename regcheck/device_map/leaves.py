@@ -9,12 +9,13 @@ import re
 from collections.abc import Callable
 from collections.abc import Mapping as MappingType
 from enum import StrEnum
+from itertools import pairwise
 from typing import TypeVar
 
 from regcheck.device_map.expression_tree import Expression
 from regcheck.device_map.expressions import ExpressionError, parse_expression
 from regcheck.device_map.model import FIXED_BYTES, Code, FieldType, Status, TransferKind
-from regcheck.device_map.numbers import as_bool, as_hex_bytes, as_integer, as_text
+from regcheck.device_map.numbers import as_bool, as_fraction, as_hex_bytes, as_integer, as_text
 from regcheck.device_map.places import BitsPlace, ByteNumber
 from regcheck.device_map.words import nearest
 from regcheck.device_map.yaml_source import Mapping, Node, Scalar, Sequence
@@ -99,6 +100,8 @@ def hex_bytes(node: Node) -> bytes:
 
 def one_or_list(node: Node, read: Callable[[Node], T]) -> tuple[T, ...]:
     """Read a node, or each of a list's items."""
+    if isinstance(node, Sequence) and not node:
+        raise ValueError("the list is empty; write an item, or take the key out")
     return tuple(read(item) for item in node) if isinstance(node, Sequence) else (read(node),)
 
 
@@ -131,7 +134,7 @@ def byte_span(node: Node) -> tuple[ByteNumber, ByteNumber]:
     first, last = _byte_number(match[1]), _byte_number(match[2] or match[1])
     if first.from_last == last.from_last and last.number < first.number:
         raise ValueError(
-            f"the bytes {found} run backwards; byte numbers are in order of transmission, and `order: big` says that the high byte comes first"
+            f"the bytes {found} run backwards; they are numbered as transmitted, and `order: big` says that the high byte is first"
         )
     return first, last
 
@@ -215,6 +218,8 @@ def transfer(node: Node) -> tuple[TransferKind, int]:
     found = scalar(node, "a transfer")
     match = _STEP.match(found)
     if match and match[2].startswith("byte"):
+        if not int(match[1], 0):
+            raise ValueError("a read of 0 bytes carries nothing; expected such as `6 bytes`")
         return TransferKind.PLAIN, int(match[1], 0)
     words = [kind.value for kind in TransferKind if kind is not TransferKind.PLAIN]
     if found not in words:
@@ -245,4 +250,14 @@ def table(node: Node) -> tuple[tuple[Scalar, Scalar], ...]:
         if not isinstance(item, Sequence) or len(item) != 2:
             raise ValueError("each point is one [raw, value] pair")
         pairs.append((scalar(item[0], "a raw value"), scalar(item[1], "a value")))
+    for (before, _), (after, _) in pairwise(pairs):
+        if as_fraction(after) <= as_fraction(before):
+            raise ValueError(f"the raw values of points rise; {after} stands after {before}")
     return tuple(pairs)
+
+
+def mapping(node: Node) -> Mapping:
+    """Return the node as a mapping."""
+    if not isinstance(node, Mapping):
+        raise ValueError(f"{'a list' if isinstance(node, Sequence) else repr(str(node))} stands here; expected a mapping in braces")
+    return node

@@ -17,7 +17,7 @@ from regcheck.device_map.model import Code, FieldType, Pec, TransferKind
 from regcheck.device_map.numbers import as_fraction
 from regcheck.device_map.places import BitsPlace, ByteNumber, Order
 from regcheck.device_map.units import Unit, parse_unit
-from regcheck.device_map.yaml_source import Mapping, Node, Scalar, Sequence
+from regcheck.device_map.yaml_source import Mapping, Node, Scalar
 
 NUMBER_OR_TEXT = {"type": ["number", "string"]}
 RANGE = r"^(0[xX][0-9A-Fa-f]+|[0-9]+)(\.\.(0[xX][0-9A-Fa-f]+|[0-9]+))?$"
@@ -40,10 +40,6 @@ def _conditional(item: dict[str, Any]) -> dict[str, Any]:
     when = {"anyOf": [item, {"const": "none"}]}
     case = {"type": "object", "properties": {"when": NUMBER_OR_TEXT, "is": when}, "required": ["is"], "additionalProperties": False}
     return {"anyOf": [item, {"type": "array", "items": case}]}
-
-
-def _keep(node: Node) -> Node:
-    return node
 
 
 def _raw_range(node: Node) -> Any:
@@ -122,11 +118,11 @@ Access = Annotated[
 MustBe = Annotated[
     Any,
     *leaf(
-        lambda node: tuple(leaves.expression(item) for item in node) if isinstance(node, Sequence) else (leaves.expression(node),),
+        lambda node: leaves.one_or_list(node, leaves.expression),
         {"anyOf": [NUMBER_OR_TEXT, {"type": "array", "items": NUMBER_OR_TEXT}]},
     ),
 ]
-EachItems = Annotated[Mapping, *leaf(_keep, {"type": "object", "additionalProperties": NUMBER_OR_TEXT})]
+EachItems = Annotated[Mapping, *leaf(leaves.mapping, {"type": "object", "additionalProperties": NUMBER_OR_TEXT})]
 
 
 class Entry(BaseModel):
