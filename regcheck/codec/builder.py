@@ -12,8 +12,19 @@ import numpy as np
 
 from regcheck.codec.columns import NO_LAYOUT, ResolvedMeaning
 from regcheck.codec.forms import FieldForm, MessageForm, field_width
+from regcheck.codec.formulas import Lookup
 from regcheck.codec.framing import fixed_bytes
-from regcheck.codec.number_formats import encode_float, encode_linear, exact_decimal, linear11_code, out_of_reach, packed_date_code, raw_reach, typed_bits, typed_raw
+from regcheck.codec.number_formats import (
+    encode_float,
+    encode_linear,
+    exact_decimal,
+    linear11_code,
+    out_of_reach,
+    packed_date_code,
+    raw_reach,
+    typed_bits,
+    typed_raw,
+)
 from regcheck.codec.payload import STRINGS, Given, check_code, known_number, placed_runs, version_bits
 from regcheck.device_map.model import Field, FieldType
 from regcheck.device_map.places import bit_numbers
@@ -37,7 +48,9 @@ class Builder:
     def __init__(self, form: MessageForm) -> None:
         self.form = form
 
-    def build(self, values: Mapping[str, Value], given: Given | None = None, *, length: int | None = None, base: bytes | None = None) -> bytes:
+    def build(
+        self, values: Mapping[str, Value], given: Given | None = None, *, length: int | None = None, base: bytes | None = None
+    ) -> bytes:
         """Return the payload that carries ``values``, keyed by field name (``cell_voltage[7]`` for an element).
 
         A field without a value is what the map says it must be, else 0, or as in ``base``; a check field is computed. ``length``
@@ -141,11 +154,15 @@ class _Build:
             return number - each.first
         span = range(1 << 12) if each.variable else range(1)
         for index in span:
-            if one.number.value(lambda variable, at=each.first + index: Fraction(at) if variable == each.variable else self.lookup(variable)) == number:
+            if one.number.value(self.counting(each.variable, each.first + index)) == number:
                 return index
             if index * max(each.step, 1) > 1 << 15:
                 break
         raise EncodeError(f"'{key}' is not in this message: no element of '{one.field.name}' has the number {number}")
+
+    def counting(self, variable: str, value: int) -> Lookup:
+        """Return the lookup in which a running variable has a value."""
+        return lambda name: Fraction(value) if name == variable else self.lookup(name)
 
     def code(self, one: FieldForm, key: str) -> int:
         """Return the code of a field's or element's value."""
@@ -173,7 +190,7 @@ class _Build:
             return self.version(field, value, width)
         if field.type is FieldType.UNIX_TIME and isinstance(value, str):
             value = int(datetime.datetime.fromisoformat(value).timestamp())
-        if isinstance(value, bytes | str) or isinstance(value, datetime.date):
+        if isinstance(value, bytes | str | datetime.date):
             words = [*field.names.values(), *(code.word for code in field.codes)]
             raise EncodeError(f"'{value!s}' is no value of '{field.path}'" + (f"; its words are {', '.join(words)}" if words else ""))
         bits = self.number(one, key, Fraction(value), width)
@@ -198,7 +215,11 @@ class _Build:
         if negative is None:
             return None
         for form in one.meanings:
-            holds = True if form.when is None else form.when.holds(lambda variable: Fraction(raw) if variable == "raw" else self.lookup(variable))
+            holds = (
+                True
+                if form.when is None
+                else form.when.holds(lambda variable: Fraction(raw) if variable == "raw" else self.lookup(variable))
+            )
             if holds is None:
                 return None
             if holds:
@@ -224,7 +245,9 @@ class _Build:
                 return bits
         if refusal is not None:
             raise refusal
-        raise EncodeError(f"{exact_decimal(value)} cannot be given to '{key}': which meaning is in force is not known, or none of them reaches it")
+        raise EncodeError(
+            f"{exact_decimal(value)} cannot be given to '{key}': which meaning is in force is not known, or none of them reaches it"
+        )
 
     def nearest(self, resolved: ResolvedMeaning, value: Fraction, width: int, field: Field) -> int:
         unit = "" if resolved.unit is None else resolved.unit.symbol
@@ -277,7 +300,10 @@ class _Build:
         if len(data) < size and field.pad is not None:
             data += bytes([field.pad]) * (size - len(data))
         if len(data) != size:
-            raise EncodeError(f"a {field.type.value} of {len(data)} bytes does not fit '{field.path}', which has {size}" + ("" if field.pad is not None else " and no pad"))
+            raise EncodeError(
+                f"a {field.type.value} of {len(data)} bytes does not fit '{field.path}', which has {size}"
+                + ("" if field.pad is not None else " and no pad")
+            )
         return int.from_bytes(data, "little")
 
     def payload(self) -> bytes:

@@ -124,4 +124,5 @@ def inverted_sum(data: bytes, width: int = 8) -> int:
 
 def inverted_sum_column(data: NDArray[np.uint8], width: int = 8) -> NDArray[np.uint64]:
     """Return ``inverted_sum`` of each row: u1[n, k] -> u8[n]."""
-    return ~data.sum(axis=1, dtype=np.uint64) & np.uint64((1 << width) - 1)
+    total: NDArray[np.uint64] = data.sum(axis=1, dtype=np.uint64)
+    return ~total & np.uint64((1 << width) - 1)

@@ -11,7 +11,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from regcheck.device_map.model import Field, Message, Meaning, Status
+from regcheck.device_map.model import Field, Meaning, Message, Status
 from regcheck.device_map.units import Unit
 
 STATUSES: tuple[Status, ...] = tuple(Status)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -30,6 +31,11 @@ def distinct(codes: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
     return np.flatnonzero(present).astype(codes.dtype) + codes.dtype.type(low), (np.cumsum(present) - 1)[offset]
 
 
+@lru_cache(maxsize=1 << 17)
+def _fraction(integer: int) -> Fraction:
+    return Fraction(integer)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Exact:
     """n values: ``values[codes[i]]``, None where it is not known. ``codes`` i8[n]."""
@@ -43,10 +49,10 @@ class Exact:
         return cls(np.zeros(count, np.int64), (value,))
 
     @classmethod
-    def of_codes(cls, codes: NDArray[Any], value_of: Callable[[int], Fraction | None], known: NDArray[np.bool_] | None = None) -> Exact:
-        """Return what ``value_of`` makes of each different integer; where ``known`` is False, not known."""
-        found, index = distinct(codes)
-        values = tuple(value_of(int(code)) for code in found)
+    def of_integers(cls, integers: NDArray[Any], known: NDArray[np.bool_] | None = None) -> Exact:
+        """Return integers as exact values; where ``known`` is False, not known."""
+        found, index = distinct(integers)
+        values = tuple(_fraction(integer) for integer in found.tolist())
         if known is None or known.all():
             return cls(index, values)
         return cls(np.where(known, index, len(values)), (*values, None))

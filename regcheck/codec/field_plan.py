@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field as dataclass_field
+from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from fractions import Fraction
 from functools import lru_cache
 
@@ -98,7 +99,16 @@ def empty_piece(rows: NDArray[np.int64], status: Status, *, wordy: bool) -> Piec
     """Return rows that have no bits."""
     count = len(rows)
     zeros = np.zeros(count, np.int64)
-    return Piece(rows, zeros, zeros.view(np.uint64), np.full(count, CODE[status], np.uint8), np.zeros(count, np.uint32), np.zeros(count, np.uint16), [""] * count if wordy else None, np.zeros(count, np.bool_))
+    return Piece(
+        rows,
+        zeros,
+        zeros.view(np.uint64),
+        np.full(count, CODE[status], np.uint8),
+        np.zeros(count, np.uint32),
+        np.zeros(count, np.uint16),
+        [""] * count if wordy else None,
+        np.zeros(count, np.bool_),
+    )
 
 
 @dataclass(slots=True, eq=False)
@@ -123,7 +133,16 @@ class Context:
         """Return some of the messages, with other fields in force."""
         if named is None and len(rows) == len(self.rows):
             return self
-        return Context(self.message, named or self.named, self.payloads[rows], self.declared, self.time[rows], self.rows[rows], self.states, self.meanings)
+        return Context(
+            self.message,
+            named or self.named,
+            self.payloads[rows],
+            self.declared,
+            self.time[rows],
+            self.rows[rows],
+            self.states,
+            self.meanings,
+        )
 
     def place(self, field: Field, step: int) -> tuple[int, ...] | None:
         """Return the bits of a place, None where the payloads are too short for it."""
@@ -171,18 +190,21 @@ class Context:
         return self.worth(form, piece, bits, view, counted)
 
     def worth(self, form: FieldForm, piece: Piece, bits: tuple[int, ...], view: str, counted: NDArray[np.bool_] | None) -> Exact:
+        """Return what a piece of the field itself is worth; ``counted`` says which rows have the element at all."""
         known = np.ones(len(self.rows), np.bool_) if view else piece.status == 0
         if piece.held is not None:
             known &= piece.held
         if counted is not None:
             known &= counted
         if view:
-            return Exact.of_codes(piece.raw, Fraction, known)
+            return Exact.of_integers(piece.raw, known)
         meanings = self.meanings[form.field.name]
         if form.field.type in STRINGS:
             return Exact.constant(None, len(self.rows))
-        codes, rows = combinations([Exact.of_codes(piece.raw, Fraction), Exact.of_codes(piece.meaning, Fraction)], len(piece.raw))
-        values = tuple(known_number(form.field, len(bits), int(raw or 0), meanings[int(meaning or 0)]) if meanings else None for raw, meaning in rows)
+        codes, rows = combinations([Exact.of_integers(piece.raw), Exact.of_integers(piece.meaning)], len(piece.raw))
+        values = tuple(
+            known_number(form.field, len(bits), int(raw or 0), meanings[int(meaning or 0)]) if meanings else None for raw, meaning in rows
+        )
         return Exact(np.where(known, codes, len(values)), (*values, None))
 
     def truth(self, condition: Condition, local: Mapping[str, Exact]) -> NDArray[np.int8]:
@@ -190,8 +212,7 @@ class Context:
         lasting = {name: self.states.has_lasted(inner, duration, self.time, self.message) for name, inner, duration in condition.lasting}
         columns = [lasting[name] if name in lasting else self.exact(name, local) for name in condition.variables]
         codes, rows = combinations(columns, len(self.rows))
-        verdicts = [condition.holds(dict(zip(condition.variables, row, strict=True)).get) for row in rows]
-        return np.array([-1 if verdict is None else int(verdict) for verdict in verdicts] or [0], np.int8)[codes]
+        return np.array([condition.verdict(row) for row in rows] or [0], np.int8)[codes]
 
     def numbers(self, quantity: Quantity, local: Mapping[str, Exact]) -> Exact:
         """Return a formula's values."""
@@ -270,13 +291,13 @@ def evaluate(context: Context, form: FieldForm, bits: tuple[int, ...], local: Ma
     code_bits = extract(context.payloads, bits)
     canonical = _versions(field, code_bits, width) if field.type is FieldType.VERSION else code_bits
     raw, numeric = typed_raw_column(field.type, canonical, width)
-    if form.valid_when is not None or not form.is_fixed:
-        local = {**local, "raw": Exact.of_codes(raw, Fraction)}
+    if form.asks_raw:
+        local = {**local, "raw": Exact.of_integers(raw)}
     chosen, lost = choose_meanings(context, form, local)
     status = np.zeros(count, np.uint8)
-    for index, meaning in enumerate(context.meanings[field.name]):
+    for number, meaning in enumerate(context.meanings[field.name]):
         if meaning.convert is not None:
-            rows = np.flatnonzero(chosen == index)
+            rows = np.flatnonzero(chosen == number)
             status[rows[np.isnan(meaning.convert(raw[rows]))]] = CODE[Status.DEVICE_ERROR]
     if form.valid_when is not None:
         valid = context.truth(form.valid_when, local)
@@ -286,14 +307,14 @@ def evaluate(context: Context, form: FieldForm, bits: tuple[int, ...], local: Ma
         status[lost] = CODE[Status.UNSELECTED]
     texts = None
     if field.type in WORDED:
-        found, index = distinct(raw)
-        words = [word_text(field.type, int(one), width) for one in found]
+        different, index = distinct(raw)
+        words = [word_text(field.type, int(one), width) for one in different]
         status[np.array([word is None for word in words] or [False])[index]] = CODE[Status.DEVICE_ERROR]
-        texts = [words[one] or "" for one in index.tolist()]
+        texts = [words[at] or "" for at in index.tolist()]
     if field.type is FieldType.FLOAT:
-        number = _floats(code_bits, width)
-        status[np.isinf(number)] = CODE[Status.DEVICE_ERROR]
-        status[np.isnan(number)] = CODE[Status.NOT_AVAILABLE]
+        floats = _floats(code_bits, width)
+        status[np.isinf(floats)] = CODE[Status.DEVICE_ERROR]
+        status[np.isnan(floats)] = CODE[Status.NOT_AVAILABLE]
     if numeric is not None:
         status[~numeric] = CODE[Status.DEVICE_ERROR]
     code = code_numbers(field, code_bits)
@@ -334,11 +355,11 @@ def _strings(context: Context, form: FieldForm, bits: tuple[int, ...], local: Ma
         numbers = [int.from_bytes(one, "little" if is_little else "big") for one in different]
         matches = [next((at for at, one in enumerate(field.codes, 1) if one.first <= number <= one.last), 0) for number in numbers]
         code = np.array(matches or [0], np.uint16)[index]
-        for coded, one in enumerate(field.codes, 1):
-            status[code == coded] = CODE[one.status]
+        for coded, known in enumerate(field.codes, 1):
+            status[code == coded] = CODE[known.status]
     context.meanings.setdefault(field.name, [])
     zeros = np.zeros(count, np.int64)
-    texts = [words[one] or "" for one in index.tolist()]
+    texts = [words[at] or "" for at in index.tolist()]
     return Piece(context.rows, zeros, zeros.view(np.uint64), status, np.zeros(count, np.uint32), code, texts, np.zeros(count, np.bool_))
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field as dataclass_field, replace
+from dataclasses import dataclass, replace
+from dataclasses import field as dataclass_field
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +39,7 @@ class MeaningForm:
     resolved: dict[tuple[object, ...], ResolvedMeaning | None] = dataclass_field(default_factory=dict)
 
     def resolve(self, lookup: Lookup, *, negative: bool = False) -> ResolvedMeaning | None:
-        """Return the meaning with its parameters; None where one of them is not known, or a scale is 0. The same for the same parameters."""
+        """Return the meaning with its parameters; None where one is not known, or a scale is 0. One object for the same parameters."""
         key = (negative, *(lookup(variable) for variable in self.variables))
         if key not in self.resolved:
             self.resolved[key] = None if None in key else self._resolve(lookup, negative)
@@ -84,7 +86,9 @@ class MeaningForm:
                 number = code(raw)
                 if straight:
                     return np.where(np.isfinite(number), number, np.nan)
-                return np.array([float(Fraction(one) * line.scale + line.offset) if np.isfinite(one) else np.nan for one in number.tolist()], np.float64)
+                return np.array(
+                    [float(Fraction(one) * line.scale + line.offset) if np.isfinite(one) else np.nan for one in number.tolist()], np.float64
+                )
 
             return self._curved(ResolvedMeaning(meaning, unit, False, scale, offset, coded, Fraction(0)))
         return ResolvedMeaning(meaning, unit, True, scale, offset, None, abs(scale))
@@ -103,7 +107,7 @@ def on_lines(raw: NDArray[np.int64], points: tuple[tuple[Fraction, Fraction], ..
     """Return values on straight lines between (raw, value) points, each the float64 nearest to the exact one; NaN outside them."""
     out = np.full(raw.shape, np.nan)
     ordered = sorted(points)
-    for (left, low), (right, high) in zip(ordered, ordered[1:], strict=False):
+    for (left, low), (right, high) in pairwise(ordered):
         inside = (raw >= -(-left.numerator // left.denominator)) & (raw <= right.numerator // right.denominator)
         slope = (high - low) / (right - left)
         if inside.any():
@@ -130,6 +134,7 @@ class FieldForm:
     last: Quantity | None
     number: Quantity | None
     is_fixed: bool
+    asks_raw: bool
 
     @property
     def constant(self) -> ResolvedMeaning | None:
@@ -224,16 +229,25 @@ def field_form(field: Field, naming: Naming, *, timed: bool = False) -> FieldFor
         naming = replace(naming, local_names=(*naming.local_names, field.each.variable))
     meanings = tuple(_meaning_form(field, meaning, naming, timed) for meaning in field.meanings)
     each = field.each
+    negative_when = condition(field.negative_when, naming, timed=timed) if field.negative_when is not None else None
+    valid_when = condition(field.valid_when, naming, timed=timed) if field.valid_when is not None else None
     fixed = len(meanings) == 1 and meanings[0].when is None and not meanings[0].variables and field.negative_when is None
     return FieldForm(
         field,
         meanings,
-        condition(field.negative_when, naming, timed=timed) if field.negative_when is not None else None,
-        condition(field.valid_when, naming, timed=timed) if field.valid_when is not None else None,
+        negative_when,
+        valid_when,
         quantity(each.last, naming) if each is not None and each.last is not None else None,
         quantity(each.number, naming) if each is not None and each.number is not None else None,
         fixed,
+        "raw" in _asked(meanings, negative_when, valid_when),
     )
+
+
+def _asked(meanings: tuple[MeaningForm, ...], *conditions: Condition | None) -> set[str]:
+    asked = {variable for meaning in meanings for variable in meaning.variables}
+    every = [*conditions, *(meaning.when for meaning in meanings)]
+    return asked | {variable for one in every if one is not None for variable in one.variables}
 
 
 def _length_value(length: Length | None, naming: Naming) -> Quantity | None:

@@ -1,15 +1,16 @@
 """A map's formulas and conditions, bound once: which variables they ask for, and what they say of exact numbers.
 
 A variable is a string: ``raw``, ``length``, ``last`` and running variables by name; ``.name`` a field of the message itself;
-a path such as ``battery_mode.capacity_mode`` what another message said last; each with ``[n]`` for an element and ``#raw`` for its raw value.
-What is not known makes a formula None. Conditions are three-valued: what is false whatever the unknown may be is false.
+a path such as ``battery_mode.capacity_mode`` what another message said last; each with ``[n]`` for an element and ``#raw``
+for its raw value. What is not known makes a formula None. Conditions are three-valued: what is false whatever the unknown may be is false.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field as dataclass_field
+from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from fractions import Fraction
 from typing import Any
 
@@ -43,7 +44,7 @@ class Naming:
 
     def scope(self) -> MapScope:
         """Return what the names mean."""
-        return MapScope(self.register_map, self.message, self.local_names)
+        return MapScope(self.register_map, self.message, dict.fromkeys(self.local_names))
 
     def variable(self, name: Name) -> str:
         """Return the variable of a name."""
@@ -147,6 +148,15 @@ class Condition:
     variables: tuple[str, ...]
     judge: Callable[[Lookup], bool | None]
     lasting: tuple[tuple[str, Condition, int], ...] = ()
+    known: dict[tuple[Fraction | None, ...], int] = dataclass_field(default_factory=dict)
+
+    def verdict(self, row: tuple[Fraction | None, ...]) -> int:
+        """Return 1, 0, or -1 for not known, where the variables have the values of ``row``; what was asked once is remembered."""
+        found = self.known.get(row)
+        if found is None:
+            holds = self.judge(dict(zip(self.variables, row, strict=True)).get)
+            found = self.known[row] = -1 if holds is None else int(holds)
+        return found
 
     def holds(self, lookup: Lookup) -> bool | None:
         """Return whether it holds; None where that is not known."""

@@ -92,15 +92,20 @@ def fixed_bytes(message: Message) -> int:
 
 def count_limits(message: Message) -> tuple[int, int]:
     """Return the smallest and largest legal count of a block."""
-    lengths = [length for length in (message.length, *(layout.length for layout in message.layouts)) if length is not None and length.expression is None]
+    lengths = [
+        length
+        for length in (message.length, *(layout.length for layout in message.layouts))
+        if length is not None and length.expression is None
+    ]
     low = 0 if any(length.low == 0 for length in lengths) else 1
     return low, max([LARGEST_COUNT] + [length.high for length in lengths if length.high is not None])
 
 
 def frame_transfer(message: Message, wire: bytes, split: int, *, written: bool = False, nack: int | None = None, flags: int = 0) -> Frame:
-    """Return one transfer taken apart. ``wire`` holds every byte, addresses and PEC too; ``split`` is the second address byte's index (0: none).
+    """Return one transfer taken apart.
 
-    ``nack`` is as in a batch; None means that the bytes ended in the ordinary way.
+    ``wire`` holds every byte, addresses and PEC too; ``split`` is the second address byte's index (0: none). ``nack`` is as in
+    a batch; None means that the bytes ended in the ordinary way.
     """
     kind, by_adapter = message.transfer, bool(flags & Flag.PEC_BY_ADAPTER)
     damaged = bool(flags & DAMAGED)
@@ -132,7 +137,7 @@ def frame_transfer(message: Message, wire: bytes, split: int, *, written: bool =
 
     fault = Fault.NONE
     if nack is None:
-        nack = len(wire) - 1 if not written else NO_BYTE
+        nack = len(wire) - 1 if not written and len(wire) > split + 1 else NO_BYTE
     if not written and nack == split and split:
         fault = Fault.ADDRESS_REFUSED
     elif nack == 1 and (written or split):
@@ -165,7 +170,7 @@ def frame_transfer(message: Message, wire: bytes, split: int, *, written: bool =
         check = Check.GOOD if pec(wire[:-1]) == wire[-1] else Check.BAD
     elif message.pec is Pec.NEVER:
         check = Check.NONE
-    elif by_adapter or damaged or too_many:
+    elif by_adapter or damaged or too_many or extra < 0:
         check = Check.UNKNOWN
     else:
         check = Check.MISSING if required else Check.NONE
@@ -196,7 +201,11 @@ def matrix(batch: Batch, first: NDArray[np.int64], length: int) -> NDArray[np.ui
     if len(first) > 1 and length:
         step = int(first[1] - first[0])
         if step >= length and (np.diff(first) == step).all():
-            return np.ndarray((len(first), length), np.uint8, buffer=batch.data.data, offset=int(first[0]), strides=(step, 1)) if batch.data.flags.c_contiguous else batch.data[first[:, None] + np.arange(length)]
+            return (
+                np.ndarray((len(first), length), np.uint8, buffer=batch.data.data, offset=int(first[0]), strides=(step, 1))
+                if batch.data.flags.c_contiguous
+                else batch.data[first[:, None] + np.arange(length)]
+            )
     out = np.empty((len(first), length), np.uint8)
     for column in range(length):
         batch.data.take(first + column, out=out[:, column], mode="clip")
@@ -227,7 +236,11 @@ def frame_rows(batch: Batch, rows: NDArray[np.int64], message: Message, *, writt
     last = max(len(batch.data) - 1, 0)
 
     def byte_at(index: NDArray[np.int64]) -> NDArray[np.int64]:
-        return batch.data.take(np.minimum(origin + index, last), mode="clip").astype(np.int64) if len(batch.data) else np.zeros(len(rows), np.int64)
+        return (
+            batch.data.take(np.minimum(origin + index, last), mode="clip").astype(np.int64)
+            if len(batch.data)
+            else np.zeros(len(rows), np.int64)
+        )
 
     if written or kind is TransferKind.RECEIVE_BYTE:
         sent_wrong = np.zeros(len(rows), np.bool_)
@@ -297,7 +310,7 @@ def frame_rows(batch: Batch, rows: NDArray[np.int64], message: Message, *, writt
     required = message.pec is Pec.REQUIRED
     check = np.full(len(rows), Check.MISSING if required else Check.NONE, np.uint8)
     if message.pec is not Pec.NEVER:
-        check[by_adapter | ((flags & DAMAGED) != 0) | too_many] = Check.UNKNOWN
+        check[by_adapter | ((flags & DAMAGED) != 0) | misfit] = Check.UNKNOWN
         protected = np.flatnonzero(has_pec)
         for size, group in same_keys(length[protected]):
             chosen = protected[group]

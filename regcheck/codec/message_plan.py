@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from fractions import Fraction
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,7 +47,9 @@ class MessagePlan:
             self.first_forms.setdefault(form.field.name, form)
         self.meanings: dict[str, list[ResolvedMeaning]] = {}
 
-    def decode(self, batch: Batch, framed: Framed, states: States, *, written: bool, selected: NDArray[np.bool_] | None = None) -> MessageColumns:
+    def decode(
+        self, batch: Batch, framed: Framed, states: States, *, written: bool, selected: NDArray[np.bool_] | None = None
+    ) -> MessageColumns:
         """Return the columns of framed rows. ``selected`` bool[n] is False for an indirect read whose selector is not known."""
         count = len(framed.rows)
         time = batch.time[framed.rows]
@@ -112,14 +115,20 @@ class MessagePlan:
             last = np.full(count, each.first, np.int64)
         elif each.last is None:
             fitting = 0
-            while fitting < MOST_ELEMENTS and (bits := bit_numbers(field.where, context.declared, fitting * each.step)) and max(bits) < 8 * context.declared:
+            while (
+                fitting < MOST_ELEMENTS
+                and (bits := bit_numbers(field.where, context.declared, fitting * each.step))
+                and max(bits) < 8 * context.declared
+            ):
                 fitting += 1
             last = np.full(count, each.first + fitting - 1, np.int64)
         else:
             assert form.last is not None  # noqa: S101 - it stands beside each.last
             counted = context.numbers(form.last, {})
             is_count = [value is not None and value.denominator == 1 and value - each.first < MOST_ELEMENTS for value in counted.values]
-            table = np.array([int(value) if good and value is not None else -1 for value, good in zip(counted.values, is_count, strict=True)], np.int64)
+            table = np.array(
+                [int(value) if good and value is not None else -1 for value, good in zip(counted.values, is_count, strict=True)], np.int64
+            )
             known = np.array(is_count)[counted.codes]
             last = np.where(known, np.maximum(table[counted.codes], each.first - 1), each.first - 1)
             if not known.all():
@@ -194,7 +203,7 @@ class MessagePlan:
 
     def _has_no_length(self, layout: NDArray[np.int16]) -> NDArray[np.bool_]:
         table = np.array([self.form.length_of(index)[0] is None for index in range(NO_LAYOUT, len(self.form.layouts))])
-        return table[np.maximum(layout, NO_LAYOUT) + 1]
+        return np.asarray(table[np.maximum(layout, NO_LAYOUT) + 1], np.bool_)
 
     def _column(self, name: str, piece: Piece, count: int) -> FieldColumn:
         field = self.first_forms[name].field
@@ -230,11 +239,11 @@ def _join(pieces: list[Piece], count: int) -> Piece:
     if any(piece.held is not None for piece in pieces):
         held = np.concatenate([piece.held if piece.held is not None else np.ones(len(piece.rows), np.bool_) for piece in pieces])[order]
     unsigned = any(piece.raw.dtype == np.uint64 for piece in pieces)
-    raws = [piece.raw.astype(np.uint64) if unsigned else piece.raw for piece in pieces]
+    raws = [piece.raw.astype(np.uint64 if unsigned else np.int64, copy=False) for piece in pieces]
     del count
     return Piece(
         rows[order],
-        np.concatenate(raws)[order],
+        cast("NDArray[np.int64]", np.concatenate(raws)[order]),
         np.concatenate([piece.bits for piece in pieces])[order],
         np.concatenate([piece.status for piece in pieces])[order],
         np.concatenate([piece.meaning for piece in pieces])[order],

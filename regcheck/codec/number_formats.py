@@ -10,6 +10,7 @@ import datetime
 import struct
 from collections.abc import Callable
 from fractions import Fraction
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,7 +62,7 @@ def typed_raw(kind: FieldType, bits: int, width: int) -> int | None:
     return bits
 
 
-def typed_raw_column(kind: FieldType, bits: NDArray[np.uint64], width: int) -> tuple[NDArray[np.int64] | NDArray[np.uint64], NDArray[np.bool_] | None]:
+def typed_raw_column(kind: FieldType, bits: NDArray[np.uint64], width: int) -> tuple[NDArray[np.int64], NDArray[np.bool_] | None]:
     """Return raw values after their type, i8[n] (u8[n] where 64 bits have no sign), and which are numbers (None: all)."""
     if kind in SIGNED_TYPES:
         unused = np.int64(64 - width)
@@ -77,7 +78,8 @@ def typed_raw_column(kind: FieldType, bits: NDArray[np.uint64], width: int) -> t
             good &= digit <= 9
             number = number * 10 + digit
         return np.where(good, number, 0), good
-    return (bits, None) if width == 64 else (bits.view(np.int64), None)
+    # 64 bits without a sign keep their own type: as signed ones the upper half of them would turn negative
+    return (cast("NDArray[np.int64]", bits), None) if width == 64 else (bits.view(np.int64), None)
 
 
 def typed_bits(kind: FieldType, raw: int, width: int) -> int | None:
@@ -129,7 +131,7 @@ def code_values(kind: FieldType, width: int) -> Callable[[NDArray[np.int64]], ND
         def linear(raw: NDArray[np.int64]) -> NDArray[np.float64]:
             mantissa = (raw & 0x7FF ^ 0x400) - 0x400
             exponent = (raw >> 11 ^ 0x10) - 0x10
-            return np.ldexp(mantissa.astype(np.float64), exponent)
+            return np.asarray(np.ldexp(mantissa.astype(np.float64), exponent), np.float64)
 
         return linear
 
@@ -162,7 +164,9 @@ def encode_linear(kind: FieldType, width: int, value: Fraction, scale: Fraction,
 def out_of_reach(name: str, value: Fraction, low: Fraction, high: Fraction, unit: str = "") -> EncodeError:
     """Return the error that says how far a field's codes reach."""
     tail = f" {unit}" if unit else ""
-    return EncodeError(f"{exact_decimal(value)}{tail} does not fit '{name}', whose codes reach from {exact_decimal(low)} to {exact_decimal(high)}{tail}")
+    return EncodeError(
+        f"{exact_decimal(value)}{tail} does not fit '{name}', whose codes reach from {exact_decimal(low)} to {exact_decimal(high)}{tail}"
+    )
 
 
 def encode_float(width: int, value: Fraction, *, name: str) -> int:
@@ -171,7 +175,9 @@ def encode_float(width: int, value: Fraction, *, name: str) -> int:
         return int.from_bytes(struct.pack(_STRUCT[width], float(value)), "little")
     except OverflowError:
         largest = {16: 65504.0, 32: 3.4028234663852886e38, 64: 1.7976931348623157e308}[width]
-        raise EncodeError(f"{float(value):g} does not fit '{name}', a float of {width} bits, which reaches from {-largest:g} to {largest:g}") from None
+        raise EncodeError(
+            f"{float(value):g} does not fit '{name}', a float of {width} bits, which reaches from {-largest:g} to {largest:g}"
+        ) from None
 
 
 def packed_date(bits: int) -> datetime.date | None:

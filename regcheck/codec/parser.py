@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from regcheck.codec.builder import Builder, Value
 from regcheck.codec.checksums import pec
 from regcheck.codec.columns import Check
-from regcheck.codec.formulas import Sensors
 from regcheck.codec.forms import message_form
+from regcheck.codec.formulas import Sensors
 from regcheck.codec.framing import COUNTED, REFUSED, Fault, count_limits, frame_transfer
 from regcheck.codec.payload import Given, Parsed, decode_payload
 from regcheck.codec.readings import Reading
 from regcheck.device_map.model import Message, Pec, RegisterMap, TransferKind
+from regcheck.device_map.sensors import SENSORS
 from regcheck.errors import EncodeError, UsageError
 from regcheck.traffic.batch import Kind, MessageKey
 
@@ -37,12 +38,13 @@ class ParsedTransfer:
 class MessageParser:
     """Decodes and builds one message.
 
-    ``sensors`` are the models that `convert` may call, by name, on base SI values. Raises ExpressionError where the map's formulas are wrong.
+    ``sensors`` are the models that `convert` may call, by name, on base SI values (None: all that there are).
+    Raises ExpressionError where the map's formulas are wrong.
     """
 
     def __init__(self, register_map: RegisterMap, message: Message, sensors: Sensors | None = None) -> None:
         self.message = message
-        self.form = message_form(register_map, message, sensors or {})
+        self.form = message_form(register_map, message, SENSORS if sensors is None else sensors)
         self._builder = Builder(self.form)
 
     def parse(self, payload: bytes, given: Given | None = None, *, declared: int | None = None, verified: bool = True) -> list[Reading]:
@@ -57,14 +59,18 @@ class MessageParser:
         """Return the readings of a payload, and what was found on the way."""
         return decode_payload(self.form, payload, given or {}, declared=len(payload) if declared is None else declared, verified=verified)
 
-    def build(self, values: Mapping[str, Value], given: Given | None = None, *, length: int | None = None, base: bytes | None = None) -> bytes:
+    def build(
+        self, values: Mapping[str, Value], given: Given | None = None, *, length: int | None = None, base: bytes | None = None
+    ) -> bytes:
         """Return the payload that carries ``values``, keyed by field name (``cell_voltage[7]`` for an element).
 
         A field without a value is what the map says it must be, else 0, or as in ``base``; checks are computed. Raises EncodeError.
         """
         return self._builder.build(values, given, length=length, base=base)
 
-    def parse_transfer(self, wire: bytes, given: Given | None = None, *, split: int | None = None, nack: int | None = None, flags: int = 0) -> ParsedTransfer:
+    def parse_transfer(
+        self, wire: bytes, given: Given | None = None, *, split: int | None = None, nack: int | None = None, flags: int = 0
+    ) -> ParsedTransfer:
         """Return one transfer decoded: ``wire`` is every byte, addresses and PEC too; ``split`` the second address byte's index.
 
         None for ``split`` finds it where the register's transfer has it (0, a write, where no such byte stands there).
@@ -150,7 +156,9 @@ class TransferParser:
             for key, _ in message_keys(message):
                 self._parsers.setdefault(key, []).append(parser)
 
-    def parse(self, wire: bytes, split: int, given: Given | None = None, *, selector: int | None = None, nack: int | None = None, flags: int = 0) -> ParsedTransfer | None:
+    def parse(
+        self, wire: bytes, split: int, given: Given | None = None, *, selector: int | None = None, nack: int | None = None, flags: int = 0
+    ) -> ParsedTransfer | None:
         """Return a transfer decoded; None where no register explains it. ``selector`` is the word last written for an indirect read."""
         if len(wire) < 2:
             return None
@@ -160,12 +168,16 @@ class TransferParser:
         return chosen[0].parse_transfer(wire, given, split=split, nack=nack, flags=flags) if chosen else None
 
 
-def parse_transfer(register_map: RegisterMap, wire: bytes, split: int, given: Given | None = None, *, selector: int | None = None) -> ParsedTransfer | None:
+def parse_transfer(
+    register_map: RegisterMap, wire: bytes, split: int, given: Given | None = None, *, selector: int | None = None
+) -> ParsedTransfer | None:
     """Return one transfer decoded; None where no register of the map explains it. For many, keep a TransferParser."""
     return TransferParser(register_map).parse(wire, split, given, selector=selector)
 
 
-def build_transfer(register_map: RegisterMap, name: str, values: Mapping[str, Value], given: Given | None = None, *, written: bool = False) -> tuple[bytes, int]:
+def build_transfer(
+    register_map: RegisterMap, name: str, values: Mapping[str, Value], given: Given | None = None, *, written: bool = False
+) -> tuple[bytes, int]:
     """Return the wire bytes of a register's transfer, and the second address byte's index. Raises UsageError and EncodeError."""
     message = register_map.message(name)
     if message is None:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 
@@ -27,7 +28,7 @@ STRINGS = frozenset({FieldType.TEXT, FieldType.BYTES})
 
 @dataclass(frozen=True, slots=True)
 class Parsed:
-    """One payload decoded: its readings, the layout in force (-1: none, -2: not known), whether its own checks hold and its length is right.
+    """One payload decoded: readings, the layout in force (-1: none, -2: not known), whether its own checks and its length are right.
 
     ``check_good`` is None where the message has no check of its own.
     """
@@ -62,7 +63,7 @@ def placed_runs(length: int, places: tuple[tuple[int, ...], ...]) -> tuple[BitPa
             if not leads:
                 cuts.add(position + 1)
     starts = sorted(cuts)
-    widths = [end - start for start, end in zip(starts, starts[1:], strict=False)]
+    widths = [end - start for start, end in pairwise(starts)]
     run_of = {start: index for index, start in enumerate(starts[:-1])}
     parts = []
     for bits in places:
@@ -192,7 +193,11 @@ class _Run:
             count = 1
         elif each.last is None:
             count = 0
-            while count < MOST_ELEMENTS and (bits := bit_numbers(field.where, self.declared, count * each.step)) and max(bits) < 8 * self.declared:
+            while (
+                count < MOST_ELEMENTS
+                and (bits := bit_numbers(field.where, self.declared, count * each.step))
+                and max(bits) < 8 * self.declared
+            ):
                 count += 1
         else:
             last = None if form.last is None else form.last.value(self.local(unknown[0]))
@@ -249,7 +254,19 @@ class _Run:
             if status is Status.GOOD and meaning is not None and raw is not None and field.type not in STRINGS and text_of is None:
                 value = meaning.exact(raw)
                 number = float(value)
-            return Reading(field.message, field.name, element.number, "", raw, bits if raw is not None else None, value, number, shown_unit(field, status, meaning), status, text)
+            return Reading(
+                field.message,
+                field.name,
+                element.number,
+                "",
+                raw,
+                bits if raw is not None else None,
+                value,
+                number,
+                shown_unit(field, status, meaning),
+                status,
+                text,
+            )
 
         text_of: str | None = None
         if element.bits is None:

@@ -15,6 +15,7 @@ from regcheck.codec.framing import FAULT_TEXT, REFUSED, Framed, frame_rows
 from regcheck.codec.message_plan import MessagePlan
 from regcheck.codec.states import NO_STATES, States, selector_path, selector_states, state_levels, state_paths, state_pieces
 from regcheck.device_map.model import Length, Message, RegisterMap, TransferKind
+from regcheck.device_map.sensors import SENSORS
 from regcheck.traffic.batch import Batch, Kind, MessageKey
 
 SMBUS_KEY = (1 << 48) - 1
@@ -84,7 +85,9 @@ class ColumnPlan:
     to decode (None: all); the others are left aside as if they had not been there.
     """
 
-    def __init__(self, register_map: RegisterMap, states: States = NO_STATES, *, sensors: Sensors | None = None, only: frozenset[str] | None = None) -> None:
+    def __init__(
+        self, register_map: RegisterMap, states: States = NO_STATES, *, sensors: Sensors | None = None, only: frozenset[str] | None = None
+    ) -> None:
         self.register_map, self.states = register_map, states
         self._routes: dict[int, _Route] = {}
         self._commands: set[tuple[int, int]] = set()
@@ -93,7 +96,7 @@ class ColumnPlan:
         for message in register_map.messages:
             if message.kind != "register":
                 continue
-            plan = MessagePlan(register_map, message, sensors or {})
+            plan = MessagePlan(register_map, message, SENSORS if sensors is None else sensors)
             for key, written in message_keys(message):
                 self._note(key)
                 route = self._routes.get(key, _Route((), written))
@@ -107,9 +110,14 @@ class ColumnPlan:
             self.selector_keys[path] = key
             self._routes.setdefault(key, _Route((MessagePlan(register_map, message, {}),), True, selector=True))
         if only is not None:
-            self._routes = {key: route for key, route in self._routes.items() if route.selector or any(plan.message.name in only for plan in route.plans) or key in self.selector_keys.values()}
+            self._routes = {key: route for key, route in self._routes.items() if self._is_wanted(key, route, only)}
         self._keys = np.array(sorted(self._routes), np.uint64)
         self._ordered = [self._routes[int(key)] for key in self._keys]
+
+    def _is_wanted(self, key: int, route: _Route, only: frozenset[str]) -> bool:
+        """Whether a route is decoded: a wanted message's, or one that sets a selector or uses it up."""
+        indirect = key in self.selector_keys.values() or any(plan.message.through is not None for plan in route.plans)
+        return indirect or any(plan.message.name in only for plan in route.plans)
 
     def _note(self, key: int) -> None:
         known = MessageKey.unpack(key)
@@ -197,7 +205,7 @@ class ColumnPlan:
     def _reasons(self, keys: NDArray[np.uint64]) -> NDArray[np.uint8]:
         out = np.empty(len(keys), np.uint8)
         different, index = np.unique(keys, return_inverse=True)
-        reasons = np.array([self._reason(int(key)) for key in different] or [0], np.uint8)
+        reasons = np.array([int(self._reason(int(key))) for key in different] or [0], np.uint8)
         out[:] = reasons[index]
         return out
 

@@ -143,7 +143,10 @@ def rows(batch: Batch, decoded: DecodedBatch) -> Iterator[Row]:
         keyed += [(int(time), int(index), number) for time, index in zip(columns.time, columns.index, strict=True)]
     orders = [_order(columns.fields) for columns in decoded.messages]
     places: list[dict[FieldId, dict[int, int] | None]] = [
-        {key: None if column.rows is None else {int(row): at for at, row in enumerate(column.rows)} for key, column in columns.fields.items()}
+        {
+            key: None if column.rows is None else {int(row): at for at, row in enumerate(column.rows)}
+            for key, column in columns.fields.items()
+        }
         for columns in decoded.messages
     ]
     seen = [0] * len(decoded.messages)

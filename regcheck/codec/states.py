@@ -25,7 +25,8 @@ SELECTOR = "selector {write:#04x} of {address:#04x}"
 class Timeline:
     """One variable over time: from ``time[i]`` ns on it was ``numbers[value[i]]``, or not known.
 
-    ``time`` i8[m] ascending; ``value`` i8[m]; ``known`` bool[m]. It holds changes alone, or with ``every`` each event (a selector grows old).
+    ``time`` i8[m] ascending; ``value`` i8[m]; ``known`` bool[m]. It holds changes alone, with ``every`` each event
+    (a selector grows old).
     """
 
     time: NDArray[np.int64]
@@ -57,7 +58,9 @@ class Timeline:
         return np.where(place < 0, never, times - self.time[np.maximum(place, 0)]) if len(self.time) else np.full(len(times), never)
 
 
-def changes(time: NDArray[np.int64], value: NDArray[np.int64], known: NDArray[np.bool_], numbers: tuple[Fraction, ...], *, every: bool = False) -> Timeline:
+def changes(
+    time: NDArray[np.int64], value: NDArray[np.int64], known: NDArray[np.bool_], numbers: tuple[Fraction, ...], *, every: bool = False
+) -> Timeline:
     """Return a timeline of what changed alone, equal numbers being one; of several entries at one time the last one counts.
 
     With ``every``, entries that change nothing are kept too.
@@ -102,8 +105,7 @@ class States:
             return Exact.constant(None, len(times))
         moments = np.unique(np.concatenate(pieces))
         codes, rows = combinations([self.at(path, moments) for path in paths], len(moments))
-        verdicts = [condition.holds(dict(zip(condition.variables, row, strict=True)).get) for row in rows]
-        truth = np.array([-1 if verdict is None else int(verdict) for verdict in verdicts], np.int64)[codes]
+        truth = np.array([condition.verdict(row) for row in rows], np.int64)[codes]
         starts = np.append(True, (truth[1:] == 1) & (truth[:-1] != 1))[: len(truth)]
         since = np.maximum.accumulate(np.where(starts, moments, np.iinfo(np.int64).min))
         place = np.searchsorted(moments, times, side="right") - 1
@@ -136,7 +138,7 @@ def selector_path(message: Message) -> str:
 
 
 def state_paths(register_map: RegisterMap) -> frozenset[str]:
-    """Return the variables that carry state: what other messages' meanings, scales, layouts and validity ask for, and what a `for` asks for."""
+    """Return the variables that carry state: what meanings, scales, layouts and validity of other messages ask for, and each `for`."""
     return frozenset(path for paths in _asked(register_map).values() for path in paths)
 
 
@@ -159,13 +161,15 @@ def state_levels(register_map: RegisterMap, also: frozenset[str] = frozenset()) 
     """
     asked = _asked(register_map)
     wanted = state_paths(register_map) | also
-    carriers = {
-        message.name: {path for path in wanted if _owner(register_map, path) == message.name} for message in register_map.messages
-    }
+    carriers = {message.name: {path for path in wanted if _owner(register_map, path) == message.name} for message in register_map.messages}
     left = {name for name, paths in carriers.items() if paths}
     levels: list[frozenset[str]] = []
     while left:
-        ready = frozenset(name for name in left if not any(_owner(register_map, path) in left for path in asked[name] if _owner(register_map, path) != name))
+        ready = frozenset(
+            name
+            for name in left
+            if not any(_owner(register_map, path) in left for path in asked[name] if _owner(register_map, path) != name)
+        )
         levels.append(ready or frozenset(left))
         left -= levels[-1]
     return tuple(levels)
@@ -179,20 +183,22 @@ def _owner(register_map: RegisterMap, path: str) -> str:
 def state_pieces(columns: Iterable[MessageColumns], wanted: frozenset[str]) -> States:
     """Return what decoded messages say of the wanted variables, reads and acknowledged writes alike.
 
-    A reading that is not good makes its variable not known; so does a write that was refused or has a bad PEC. A refused read changes nothing.
+    A reading that is not good makes its variable not known; so does a write that was refused or has a bad PEC.
+    A refused read changes nothing.
     """
     events: dict[str, list[_Events]] = {}
     for one in columns:
-        refused = one.time[np.isin(one.fault, _REFUSED)] if one.written else one.time[:0]
         for key, column in one.fields.items():
             name = key.field if key.field == key.message else f"{key.message}.{key.field}"
             path = name if key.element is None else f"{name}[{key.element}]"
             for view in ("", "#raw"):
                 if path + view in wanted:
-                    found = events.setdefault(path + view, [])
-                    found.append(_seen(one, column, view))
-                    if len(refused):
-                        found.append(_lost(refused))
+                    events.setdefault(path + view, []).append(_seen(one, column, view))
+        refused = one.time[np.isin(one.fault, _REFUSED)] if one.written else one.time[:0]
+        if len(refused):
+            own = {each.path for each in one.message.all_fields()}
+            for path in sorted(path for path in wanted if _split(path)[0] in own):
+                events.setdefault(path, []).append(_lost(refused))
     return States({path: _joined(found) for path, found in events.items()})
 
 
@@ -210,7 +216,7 @@ def column_numbers(column: FieldColumn, declared: int) -> Exact:
     """Return what each row of a column is worth in a condition, exact; None where it is not good or outside its range."""
     width = field_width(column.field, declared)
     good = column.status == 0
-    codes, rows = combinations([Exact.of_codes(column.raw, Fraction), Exact.of_codes(column.meaning, Fraction)], len(column.raw))
+    codes, rows = combinations([Exact.of_integers(column.raw), Exact.of_integers(column.meaning)], len(column.raw))
     values: list[Fraction | None] = []
     for raw, meaning in rows:
         assert raw is not None  # noqa: S101 - codes are numbers
@@ -225,7 +231,7 @@ def _seen(columns: MessageColumns, column: FieldColumn, view: str) -> _Events:
     if view:
         held = column.status != STATUSES.index(Status.ABSENT)
         held &= column.status != STATUSES.index(Status.BAD_CHECK)
-        numbers = Exact.of_codes(column.raw, Fraction, held if column.held is None else held & column.held)
+        numbers = Exact.of_integers(column.raw, held if column.held is None else held & column.held)
     else:
         numbers = column_numbers(column, int(columns.length.max(initial=0)))
     known = np.array([value is not None for value in numbers.values] or [False])[numbers.codes]
@@ -242,8 +248,12 @@ def _joined(events: list[_Events], *, every: bool = False) -> Timeline:
     return changes(time[order], value[order], known[order], tuple(number for _, _, _, numbers in events for number in numbers), every=every)
 
 
-def selector_states(writes: Mapping[str, tuple[Framed, NDArray[np.int64], NDArray[np.int64]]], reads: Iterable[tuple[Message, Framed, NDArray[np.int64]]]) -> States:
-    """Return the selectors' timelines: an acknowledged write of a word sets one, a bad PEC, a lost ACK or a read through it makes it not known.
+def selector_states(
+    writes: Mapping[str, tuple[Framed, NDArray[np.int64], NDArray[np.int64]]], reads: Iterable[tuple[Message, Framed, NDArray[np.int64]]]
+) -> States:
+    """Return the selectors' timelines: an acknowledged write of a word sets one.
+
+    A bad PEC, a lost ACK or a read through it makes it not known.
 
     ``writes`` by the selector's path: its frames, their words i8[n] and times i8[n]; ``reads`` are those of a register, and their times.
     A read that was refused, or is of a sticky register, uses nothing up.
