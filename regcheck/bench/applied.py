@@ -51,7 +51,11 @@ def channel_curve(channel: Channel, log: StimulusLog, column: str = "") -> Appli
     """Return a channel's log column as a curve in the channel's own unit, without uncertainty."""
     rows = log.columns[column or channel.counts]
     between = channel.between if not column else "hold"
-    return curve_from_rows(rows.time, rows.value, _states(rows, channel), between=between, end_ns=log.end_ns, max_gap_ns=channel.max_gap_ns)
+    # an empty cell is unchanged: what was set holds as long as the log has rows
+    end_ns = log.last_ns if log.end_ns is None and between == "hold" else log.end_ns
+    curve = curve_from_rows(rows.time, rows.value, _states(rows, channel), between=between, end_ns=end_ns, max_gap_ns=channel.max_gap_ns)
+    # lines between set values are ramps that the bench drove; only a measured value can have leapt between its rows
+    return curve if channel.measured else replace(curve, edge=np.zeros(len(curve), np.bool_))
 
 
 def _states(rows: LogColumn, channel: Channel) -> NDArray[np.int64]:

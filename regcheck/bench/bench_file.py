@@ -122,6 +122,7 @@ class Channel:
     max_gap_ns: int | None
     states: tuple[str, ...]
     place: Place
+    measured: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +220,7 @@ def _channels(entry: BenchEntry, node: Node | None, problems: list[Problem]) -> 
                 channel.max_gap,
                 channel.states,
                 place,
+                bool(channel.measured),
             )
     return channels
 

@@ -20,7 +20,8 @@ from regcheck.codec.columns import FieldColumn, FieldId, MessageColumns
 from regcheck.codec.plan import DecodedBatch
 
 SEVERITY = {PASS: 0, UNDECIDED: 1, FAIL: 2}
-NO_CLOCK = "capture's clock not known"
+NO_CLOCK, NO_LIMIT, NO_CASE = "capture's clock not known", "applied value or limit not known", "no accuracy holds there"
+OTHER_UNIT, OTHER_STEP = "reported in another unit", "another step than the limit's"
 
 FAR = 1 << 31
 """Deviations from a hold's value are summed within +/- this many quanta; what is farther off is counted and left out of the sums."""
@@ -43,6 +44,31 @@ class WorstReading:
         return other is None or (self.severity, self.share) > (other.severity, other.share)
 
 
+SAMPLE = 512
+"""Failing readings that are kept one by one, chosen by a hash of their time, so that no order of batches matters."""
+
+
+def hashed(time: Times) -> NDArray[np.int64]:
+    """Return a hash of each time, i8[n], 0 or more (the finaliser of SplitMix64: Steele, Lea and Flood, OOPSLA 2014; from memory)."""
+    mixed = time.astype(np.uint64)
+    for shift, factor in ((30, 0xBF58476D1CE4E5B9), (27, 0x94D049BB133111EB)):
+        mixed = (mixed ^ mixed >> np.uint64(shift)) * np.uint64(factor)
+    return np.asarray((mixed ^ mixed >> np.uint64(31)) >> np.uint64(1)).astype(np.int64)
+
+
+@dataclass(slots=True, eq=False)
+class FailingSample:
+    """Readings in holds that failed: ``rows`` i8[k, 4] of hash, hold, ns since the hold began, deviation from its value in quanta."""
+
+    rows: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 4), np.int64))
+
+    def add(self, more: NDArray[np.int64]) -> None:
+        """Add rows and keep those of the smallest hashes."""
+        if len(more):
+            rows = np.concatenate([self.rows, more])
+            self.rows = rows[np.lexsort(rows.T[::-1])[:SAMPLE]]
+
+
 @dataclass(slots=True, eq=False)
 class Tally:
     """What one field's readings came to; every sum is of integers, so that any order of adding gives the same."""
@@ -58,9 +84,7 @@ class Tally:
     hold_sum: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     hold_square_high: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     hold_square_low: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
-    hold_fails: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
-    first_in_hold: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
-    last_in_hold: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    failing: FailingSample = field(default_factory=lambda: FailingSample())
     far: int = 0
     worst: WorstReading | None = None
 
@@ -68,17 +92,20 @@ class Tally:
         segments, count = len(self.judge.curve), len(self.judge.holds)
         self.by_segment = np.zeros(segments, np.int64)
         self.undecided_segment = np.zeros(segments, np.int64)
-        for name in ("hold_count", "hold_sum", "hold_square_high", "hold_square_low", "hold_fails"):
+        for name in ("hold_count", "hold_sum", "hold_square_high", "hold_square_low"):
             setattr(self, name, np.zeros(count, np.int64))
-        self.first_in_hold = np.full(count, np.iinfo(np.int64).max)
-        self.last_in_hold = np.full(count, np.iinfo(np.int64).min)
+
+    def leave_out(self, reason: str, count: int) -> None:
+        """Count readings that were not judged."""
+        if count:
+            self.left_out[reason] = self.left_out.get(reason, 0) + count
 
     def then(self, later: Tally) -> None:
         """Add what a later tally of the same judge holds."""
         self.good += later.good
         self.other_status += later.other_status
         for reason, count in later.left_out.items():
-            self.left_out[reason] = self.left_out.get(reason, 0) + count
+            self.leave_out(reason, count)
         self.decided += later.decided
         self.by_segment += later.by_segment
         self.undecided_segment += later.undecided_segment
@@ -86,9 +113,7 @@ class Tally:
         self.hold_sum += later.hold_sum
         self.hold_square_high += later.hold_square_high
         self.hold_square_low += later.hold_square_low
-        self.hold_fails += later.hold_fails
-        self.first_in_hold = np.minimum(self.first_in_hold, later.first_in_hold)
-        self.last_in_hold = np.maximum(self.last_in_hold, later.last_in_hold)
+        self.failing.add(later.failing.rows)
         self.far += later.far
         if later.worst is not None and later.worst.beats(self.worst):
             self.worst = later.worst
@@ -107,6 +132,19 @@ def reported_quanta(column: FieldColumn, rows: NDArray[np.int64], judge: Judge) 
         else:
             out[mask] = to_quanta(meaning.values(raw), judge.quantum, saturate=True)
     return out
+
+
+def _comparable(tally: Tally, column: FieldColumn, own: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the readings whose meaning has the unit of the applied value and, where the limit counts in steps, the limit's step."""
+    judge = tally.judge
+    unit = np.array([meaning.unit == judge.field.unit for meaning in column.meanings], np.bool_)
+    step = np.array([not judge.by_step or float(meaning.step) == judge.step for meaning in column.meanings], np.bool_)
+    if not len(unit) or (unit.all() and step.all()):
+        return own
+    at = column.meaning[own]
+    tally.leave_out(OTHER_UNIT, int((~unit[at]).sum()))
+    tally.leave_out(OTHER_STEP, int((unit[at] & ~step[at]).sum()))
+    return own[unit[at] & step[at]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,29 +170,29 @@ def judge_readings(
     good = column.status == 0
     tally.other_status += np.bincount(column.status[~good], minlength=256)
     tally.good += int(good.sum())
-    own = np.flatnonzero(good)
+    own = _comparable(tally, column, np.flatnonzero(good))
     if not len(own) or not judge.tables:
         return
     if context.clock is None:
-        tally.left_out[NO_CLOCK] = tally.left_out.get(NO_CLOCK, 0) + len(own)
+        tally.leave_out(NO_CLOCK, len(own))
         return
     table = times.at(columns.end[rows[own]])
     start, end, doubt = context.bench_times(columns.time[rows[own]], columns.end[rows[own]])
     admission = admissible(judge.curve, start, end, judge.settle_ns, judge.latency_ns, doubt, judge.warm_up_ns)
     for reason, count in admission.left_out.items():
-        tally.left_out[reason] = tally.left_out.get(reason, 0) + count
+        tally.leave_out(reason, count)
     segment = np.clip(np.searchsorted(judge.curve.time, end, side="right") - 1, 0, len(judge.curve) - 1)
     window = clock_doubt_extremes(judge.curve, start, end, judge.latency_ns, doubt)
     usable = admission.admitted & window.known & (table >= 0)
-    lost = int((admission.admitted & ~usable).sum())
-    if lost:
-        tally.left_out["applied value or limit not known"] = tally.left_out.get("applied value or limit not known", 0) + lost
+    tally.leave_out(NO_LIMIT, int((admission.admitted & ~usable).sum()))
     keep = np.flatnonzero(usable)
+    worst: list[tuple[int, WorstReading]] = []
     for number, one in enumerate(judge.tables):
         chosen = keep[table[keep] == number]
         chosen = chosen[one.limits.judged[segment[chosen]]]
+        tally.leave_out(NO_CASE, int((table[keep] == number).sum()) - len(chosen))
         if len(chosen):
-            _decide(
+            worst += _decide(
                 tally,
                 column,
                 own[chosen],
@@ -167,6 +205,10 @@ def judge_readings(
                 rows,
                 source,
             )
+    # of equal ones the earliest, whichever table judged it
+    for _, candidate in sorted(worst, key=lambda one: one[0]):
+        if candidate.beats(tally.worst):
+            tally.worst = candidate
 
 
 def _decide(
@@ -181,7 +223,7 @@ def _decide(
     columns: MessageColumns,
     rows: NDArray[np.int64],
     source: int,
-) -> None:
+) -> list[tuple[int, WorstReading]]:
     judge = tally.judge
     limits, accept = judge.tables[number].limits, judge.tables[number].acceptance
     reported = reported_quanta(column, own, judge)
@@ -195,12 +237,13 @@ def _decide(
     tally.undecided_segment += np.bincount(segment[verdict == UNDECIDED], minlength=len(judge.curve))
     nearest = np.clip(reported, np.minimum(min_low, max_high), max_high)
     error = reported - nearest
-    _worst(tally, verdict, error, reported, segment, number, limits, columns, rows[own], source)
     _add_to_holds(tally, reported, start, end, verdict)
+    at, worst = _worst(tally.judge, verdict, error, reported, segment, number, limits, columns, rows[own], source)
+    return [(int(own[at]), worst)]
 
 
 def _worst(
-    tally: Tally,
+    judge: Judge,
     verdict: NDArray[Any],
     error: NDArray[np.int64],
     reported: NDArray[np.int64],
@@ -210,8 +253,8 @@ def _worst(
     columns: MessageColumns,
     rows: NDArray[np.int64],
     source: int,
-) -> None:
-    quantum = float(tally.judge.quantum)
+) -> tuple[int, WorstReading]:
+    quantum = float(judge.quantum)
     bound = np.where(error > 0, limits.fail_high[segment], -limits.fail_low[segment])
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(error == 0, 0.0, np.abs(error) * quantum / bound)
@@ -219,9 +262,7 @@ def _worst(
     order = np.lexsort((np.arange(len(share)), -share, -rank))
     best = int(order[0])
     spot = Spot(int(columns.time[rows[best]]), source, int(columns.place[rows[best]]))
-    candidate = WorstReading(int(rank[best]), float(share[best]), int(error[best]), int(reported[best]), int(segment[best]), number, spot)
-    if candidate.beats(tally.worst):
-        tally.worst = candidate
+    return best, WorstReading(int(rank[best]), float(share[best]), int(error[best]), int(reported[best]), int(segment[best]), number, spot)
 
 
 def _add_to_holds(
@@ -242,9 +283,8 @@ def _add_to_holds(
     np.add.at(tally.hold_sum, hold, deviation)
     np.add.at(tally.hold_square_high, hold, squares >> 32)
     np.add.at(tally.hold_square_low, hold, squares & 0xFFFF_FFFF)
-    np.add.at(tally.hold_fails, hold, (verdict[near] == FAIL).astype(np.int64))
-    np.minimum.at(tally.first_in_hold, hold, at)
-    np.maximum.at(tally.last_in_hold, hold, at)
+    beyond = verdict[near] == FAIL
+    tally.failing.add(np.column_stack([hashed(at[beyond]), hold[beyond], (at - judge.holds.begin[hold])[beyond], deviation[beyond]]))
 
 
 class AccuracyCheck:

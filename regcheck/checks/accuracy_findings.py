@@ -2,104 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from math import hypot, sqrt
+from math import fsum, hypot
 from typing import Any
 
 import numpy as np
 
 from regcheck.checks.accuracy import NO_CLOCK, SEVERITY, Tally, WorstReading
-from regcheck.checks.decision import FAIL, PASS, UNDECIDED, Z, bench_too_uncertain, conformance_probability, decide, largest_u
+from regcheck.checks.decision import (
+    FAIL,
+    PASS,
+    UNDECIDED,
+    VERDICTS,
+    Z,
+    acceptance,
+    bench_too_uncertain,
+    conformance_probability,
+    decide,
+    largest_u,
+)
 from regcheck.checks.exercised import Exercised, alike, exercised
 from regcheck.checks.finding import Finding, Requirement, Strip, Verdict
+from regcheck.checks.hold_evidence import HoldRow, decay_evidence, hold_rows, line_evidence, spread, unjudged_holds
 from regcheck.checks.judge import Judge
-from regcheck.checks.statistics import LineFit, decide_share, fit_line, mean_uncertainty, pooled_noise, share_beyond, significance
-from regcheck.codec.columns import FieldId
+from regcheck.checks.limits_at import conditions_on_state
+from regcheck.checks.statistics import decide_share, pooled_noise, share_beyond
+from regcheck.checks.wording import plain, worded
+from regcheck.codec.columns import STATUSES, FieldId
 
-
-def plain(value: float, digits: int = 9) -> float:
-    """Return a float for evidence: ``digits`` significant digits, so that no binary dust is printed."""
-    return float(f"{value:.{digits}g}")
-
-
-def worded(value: float, unit: str, digits: int = 4, *, signed: bool = False) -> str:
-    """Return a quantity for a sentence."""
-    return f"{value:{'+' if signed else ''}.{digits}g}" + (f" {unit}" if unit else "")
-
-
-@dataclass(frozen=True, slots=True)
-class HoldRow:
-    """One hold with readings: seconds, applied value, readings, mean error, noise, all in the field's unit."""
-
-    begin_s: float
-    end_s: float
-    applied: float
-    count: int
-    mean_error: float
-    noise: float
-    u_s: float
-    fails: int
-
-
-def hold_rows(tally: Tally) -> list[HoldRow]:
-    """Return the holds that readings fell into, in order of time."""
-    judge, quantum = tally.judge, float(tally.judge.quantum)
-    rows = []
-    for index in np.flatnonzero(tally.hold_count).tolist():
-        count = int(tally.hold_count[index])
-        total = int(tally.hold_sum[index])
-        squares = (int(tally.hold_square_high[index]) << 32) + int(tally.hold_square_low[index])
-        offset = float(judge.holds.value[index]) / quantum - float(judge.expected_quanta()[index])
-        variance = max(squares * count - total * total, 0) / (count * (count - 1)) if count > 1 else 0.0
-        segment = int(np.searchsorted(judge.curve.time, judge.holds.begin[index], side="right") - 1)
-        rows.append(
-            HoldRow(
-                float(judge.holds.begin[index]) / 1e9,
-                float(judge.holds.end[index]) / 1e9,
-                float(judge.holds.value[index]),
-                count,
-                (total / count - offset) * quantum,
-                sqrt(variance) * quantum,
-                float(judge.curve.u_s[segment]),
-                int(tally.hold_fails[index]),
-            )
-        )
-    return rows
-
-
-def _fit(tally: Tally, rows: list[HoldRow]) -> LineFit | None:
-    if len(rows) < 2:
-        return None
-    judge = tally.judge
-    u_y = []
-    for row in rows:
-        spread = mean_uncertainty(row.noise, row.count, duration_s=row.end_s - row.begin_s, step=judge.step, update_s=judge.field.update_ns / 1e9)
-        u_y.append(spread.u or judge.step / sqrt(12) or float(judge.quantum))
-    applied = np.array([row.applied for row in rows])
-    return fit_line(applied, applied + np.array([row.mean_error for row in rows]), np.array(u_y), np.array([row.u_s for row in rows]))
-
-
-def _line_evidence(fit: LineFit | None, rows: list[HoldRow]) -> dict[str, Any]:
-    """Gain and offset as evidence, never a verdict (verdicts, rule 14)."""
-    if fit is None or not np.isfinite(fit.gain):
-        return {} if fit is None else {"gain": None, "gain_says": fit.refused}
-    lines: dict[str, Any] = {
-        "gain": plain(fit.gain),
-        "error_at_centre": plain(fit.error(fit.centre), 6),
-        "centre": plain(fit.centre, 6),
-        "error_at_ends": [plain(fit.error(fit.low), 6), plain(fit.error(fit.high), 6)],
-        "worst_non_linearity": plain(fit.worst, 6),
-        "gain_method": fit.method,
-    }
-    if fit.refused:
-        return lines | {"gain_says": f"no interval: {fit.refused}"}
-    span = fit.high - fit.low
-    u_bench = max(row.u_s for row in rows) / max(abs(fit.low), abs(fit.high), span / 2) if span else 0.0
-    shown = significance(fit.gain - 1.0, fit.gain_u, fit.dof, u_bench)
-    half = plain(shown.half_width, 4) if np.isfinite(shown.half_width) else None
-    return lines | {"gain_half_interval": half, "gain_says": str(shown)}
+POOR = 4
+"""The ratio of limit to U below which a note is made (common practice; verdicts, rule 4)."""
 
 
 def _u_at(judge: Judge, segment: int) -> float:
@@ -113,7 +47,7 @@ def _worst_evidence(judge: Judge, worst: WorstReading) -> tuple[dict[str, Any], 
     u = _u_at(judge, worst.segment)
     error, reported = float(worst.error * quantum), float(worst.reported * quantum)
     p = float(conformance_probability(error, low, high, u))
-    evidence = {
+    evidence: dict[str, Any] = {
         "worst": {
             "error": plain(error),
             "reported": plain(reported),
@@ -126,7 +60,14 @@ def _worst_evidence(judge: Judge, worst: WorstReading) -> tuple[dict[str, Any], 
         | worst.spot.as_json(),
         "limit_over_u": plain((high - low) / 2 / (2 * u), 4) if u > 0 else None,
     }
+    if u > 0 and (high - low) / 2 < POOR * 2 * u:
+        evidence["bench_note"] = "the limit is less than 4 times the bench's U"
     return evidence, Strip(error, low, high, 2 * u, unit)
+
+
+def _statuses(tally: Tally) -> dict[str, int]:
+    """Return how many readings had each status but good (verdicts, rule 20)."""
+    return {str(status): int(tally.other_status[code]) for code, status in enumerate(STATUSES) if tally.other_status[code]}
 
 
 def accuracy_requirement(judge: Judge) -> Requirement:
@@ -150,6 +91,7 @@ def accuracy_finding(tally: Tally, others: tuple[Tally, ...]) -> Finding:
     evidence: dict[str, Any] = {
         "unit": unit or None,
         "readings": tally.good,
+        "statuses": _statuses(tally),
         "judged": judged,
         "left_out": dict(sorted(tally.left_out.items())),
     }
@@ -171,26 +113,36 @@ def accuracy_finding(tally: Tally, others: tuple[Tally, ...]) -> Finding:
     noisy = [row for row in rows if row.count > 1]
     if noisy:
         evidence["noise"] = plain(pooled_noise([row.noise for row in noisy], [row.count for row in noisy]), 4)
-    fit = _fit(tally, rows)
-    evidence |= _line_evidence(fit, rows)
+    evidence |= line_evidence(tally, rows)
+    evidence |= unjudged_holds(tally)
+    if tally.far:
+        evidence["far_off"] = tally.far
+    if judge.statistic != "readings":
+        evidence["of"] = str(judge.statistic) if judge.statistic == "mean" else f"{float(judge.statistic):.4%} of readings"
+    means = _mean_errors(tally, rows) if judge.statistic == "mean" else []
+    if means:
+        mean = means[0]
+        evidence["worst_mean"] = {"error": plain(mean.row.mean_error), "applied": plain(mean.row.applied), "u": plain(mean.u, 4)}
+        strip = Strip(mean.row.mean_error, mean.low, mean.high, 2 * mean.u, unit)
     if not judge.applied.correlation_stated:
         evidence["correlation"] = "not stated: the channels' uncertainties were added at their worst"
     if judge.applied.turned:
         evidence["sign"] = "channel and field count the other way positive; the applied value was turned"
-    verdict = _verdict(tally, rows)
-    says = _sentence(tally, name, unit, verdict, moved)
+    verdict = _verdict(tally, means)
+    says = _sentence(tally, name, unit, verdict, moved, means)
     if verdict is Verdict.FAIL:
+        evidence |= decay_evidence(tally, strip.high)
         return Finding(requirement, verdict, says, evidence=evidence, strip=strip)
     still = _not_exercised(tally, others, requirement, moved, evidence)
     if still is not None:
         return still
     if verdict is Verdict.UNDECIDED:
-        reason, remedy = _why_undecided(tally)
+        reason, remedy = _why_undecided(tally, means)
         return Finding(requirement, verdict, says, reason, remedy, evidence, strip)
     return Finding(requirement, verdict, says, evidence=evidence, strip=strip)
 
 
-def _verdict(tally: Tally, rows: list[HoldRow]) -> Verdict:
+def _verdict(tally: Tally, means: list[MeanError]) -> Verdict:
     """Return the verdict of what the map's accuracy judges: every reading, a share of them, or the mean of each hold (rules 1 and 7)."""
     judge = tally.judge
     judged = int(tally.decided.sum())
@@ -198,43 +150,81 @@ def _verdict(tally: Tally, rows: list[HoldRow]) -> Verdict:
         sure, maybe = int(tally.decided[FAIL]), int(tally.decided[FAIL] + tally.decided[UNDECIDED])
         return decide_share(sure, maybe, judged, 1 - judge.statistic)
     if judge.statistic == "mean":
-        verdicts = [_mean_verdict(judge, row) for row in rows if row.count > 1]
-        for gravest in (Verdict.FAIL, Verdict.UNDECIDED):
-            if gravest in verdicts or not verdicts:
-                return gravest if verdicts else Verdict.UNDECIDED
-        return Verdict.PASS
+        return means[0].verdict if means else Verdict.UNDECIDED
     return {SEVERITY[FAIL]: Verdict.FAIL, SEVERITY[UNDECIDED]: Verdict.UNDECIDED}.get(
         tally.worst.severity if tally.worst else 0, Verdict.PASS
     )
 
 
-def _mean_verdict(judge: Judge, row: HoldRow) -> Verdict:
-    spread = mean_uncertainty(row.noise, row.count, duration_s=row.end_s - row.begin_s, step=judge.step, update_s=judge.field.update_ns / 1e9)
-    segment = int(np.searchsorted(judge.curve.time, round(row.begin_s * 1e9), side="right") - 1)
-    limits = judge.tables[0].limits
-    return decide(row.mean_error, float(limits.pass_low[segment]), float(limits.pass_high[segment]), hypot(row.u_s, spread.u))
+@dataclass(frozen=True, slots=True)
+class MeanError:
+    """The mean error of one hold against its limits (the widest of all tables), with its standard uncertainty."""
+
+    row: HoldRow
+    verdict: Verdict
+    low: float
+    high: float
+    u: float
 
 
-def _sentence(tally: Tally, name: str, unit: str, verdict: Verdict, moved: Exercised) -> str:
+def _mean_errors(tally: Tally, rows: list[HoldRow]) -> list[MeanError]:
+    """Return the means of holds with two readings or more, the gravest first."""
+    judge, found = tally.judge, []
+    for row in rows:
+        if row.count < 2:
+            continue
+        segment = int(np.searchsorted(judge.curve.time, round(row.begin_s * 1e9), side="right") - 1)
+        limits = [table.limits for table in judge.tables if table.limits.judged[segment]]
+        if not limits:
+            continue
+        u = hypot(row.u_s, spread(tally, row).u)
+        low, high = min(float(one.fail_low[segment]) for one in limits), max(float(one.fail_high[segment]) for one in limits)
+        inner_low, inner_high = max(float(one.pass_low[segment]) for one in limits), min(float(one.pass_high[segment]) for one in limits)
+        code = int(acceptance(inner_low, inner_high, u, outer_low=low, outer_high=high).decide(row.mean_error))
+        found.append(MeanError(row, VERDICTS[code], low, high, u))
+
+    def gravity(one: MeanError) -> tuple[int, float]:
+        bound = one.high if one.row.mean_error > 0 else -one.low
+        share = abs(one.row.mean_error) / bound if bound else float("inf") if one.row.mean_error else 0.0
+        return SEVERITY[VERDICTS.index(one.verdict)], share
+
+    return sorted(found, key=gravity, reverse=True)
+
+
+def _sentence(tally: Tally, name: str, unit: str, verdict: Verdict, moved: Exercised, means: list[MeanError]) -> str:
     worst, judge = tally.worst, tally.judge
     assert worst is not None  # noqa: S101 - the caller has judged readings
     quantum = float(judge.quantum)
     limits = judge.tables[worst.table].limits
-    error = worst.error * quantum
-    bound = float(limits.fail_high[worst.segment]) if error >= 0 else float(limits.fail_low[worst.segment])
     judged = int(tally.decided.sum())
-    span = f"from {worded(moved.low, unit)} to {worded(moved.high, unit)}"
+    error, applied, at, what = worst.error * quantum, (worst.reported - worst.error) * quantum, worst.spot.time_ns / 1e9, name
+    low, high, counted = float(limits.fail_low[worst.segment]), float(limits.fail_high[worst.segment]), f"{judged} readings"
+    if judge.statistic == "mean" and means:
+        mean = means[0]
+        error, applied, low, high, at = mean.row.mean_error, mean.row.applied, mean.low, mean.high, mean.row.begin_s
+        what, counted = f"the mean of {name}", f"the means of {len(means)} holds"
+    bound = high if error >= 0 else low
+    limit = worded(bound, unit, signed=True) if bound else worded(0.0, unit)
+    if isinstance(judge.statistic, Fraction):
+        beyond, allowed = int(tally.decided[FAIL] + tally.decided[UNDECIDED] * (verdict is not Verdict.FAIL)), 1 - judge.statistic
+        share = share_beyond(beyond, judged)
+        seen = f"{beyond} of {judged} readings ({share.share:.3%}) are {'' if verdict is Verdict.FAIL else 'not surely '}{'beyond' if verdict is Verdict.FAIL else 'within'} their limit"
+        return f"{name}: {seen}, {float(allowed):.4%} may be; the worst error is {worded(error, unit, signed=True)}, limit {limit}"
     if verdict is Verdict.FAIL:
         beyond = int(tally.decided[FAIL])
-        share = share_beyond(beyond, judged).share
-        applied = worst.reported * quantum - error
-        return f"{name} is off by {worded(error, unit, signed=True)} at {worded(applied, unit)} applied, limit {worded(bound, unit, signed=True)}; {beyond} of {judged} readings ({share:.1%}) lie beyond it"
+        share_text = (
+            f"{sum(one.verdict is Verdict.FAIL for one in means)} of {len(means)} holds lie beyond it"
+            if judge.statistic == "mean"
+            else f"{beyond} of {judged} readings ({share_beyond(beyond, judged).share:.1%}) lie beyond it"
+        )
+        return f"{what} is off by {worded(error, unit, signed=True)} at {worded(applied, unit)} applied, limit {limit} (at {at:.3f} s); {share_text}"
     if verdict is Verdict.UNDECIDED:
-        return f"{name}: the worst error, {worded(error, unit, signed=True)}, is too near the limit of {worded(bound, unit, signed=True)} for the bench's uncertainty ({int(tally.decided[UNDECIDED])} of {judged} readings)"
-    return f"{name} is right {span}: worst error {worded(error, unit, signed=True)}, limit {worded(bound, unit, signed=True)}, {judged} readings"
+        return f"{what}: the worst error, {worded(error, unit, signed=True)}, is too near the limit of {limit} for the bench's uncertainty ({int(tally.decided[UNDECIDED])} of {judged} readings)"
+    span = f"from {worded(moved.low, unit)} to {worded(moved.high, unit)}"
+    return f"{what} is right {span}: worst error {worded(error, unit, signed=True)}, limit {limit}, {counted}"
 
 
-def _why_undecided(tally: Tally) -> tuple[str, str]:
+def _why_undecided(tally: Tally, means: list[MeanError]) -> tuple[str, str]:
     """Return reason and remedy: a bench with which nothing can pass, or an error near its limit (verdicts, rule 4)."""
     judge, worst = tally.judge, tally.worst
     assert worst is not None  # noqa: S101 - the caller has judged readings
@@ -246,7 +236,19 @@ def _why_undecided(tally: Tally) -> tuple[str, str]:
             "bench_too_uncertain",
             f"nothing can pass with this bench: needs u of at most {worded(float(largest_u(low, high)), unit)} for these limits",
         )
+    if judge.statistic == "mean" and not means:
+        return "too_few_readings", "poll at least twice in each hold: a mean needs more than one reading"
+    if isinstance(judge.statistic, Fraction) and not tally.decided[UNDECIDED]:
+        return (
+            "too_few_readings",
+            f"read it more often: {int(tally.decided.sum())} readings cannot show a share of {float(judge.statistic):.4%}",
+        )
     error = float(worst.error * judge.quantum)
+    if judge.statistic == "mean":
+        error, low, high = means[0].row.mean_error, means[0].low, means[0].high
+    if decide(error, low, high, _u_at(judge, worst.segment)) is Verdict.PASS:
+        remedy = "hold the value still while it is judged, or record with a clock that is shared with the bench, or told more exactly"
+        return "clock_in_doubt", f"the applied value moves too far within the doubt of the capture's clock: {remedy}"
     room = min(high - error, error - low)
     remedy = (
         f"a bench with u of at most {worded(abs(room) / Z, unit)} would decide"
@@ -258,6 +260,15 @@ def _why_undecided(tally: Tally) -> tuple[str, str]:
 
 def _nothing_judged(tally: Tally, requirement: Requirement, evidence: dict[str, Any]) -> Finding:
     judge, name = tally.judge, requirement.path
+    if conditions_on_state(judge.field):
+        return Finding(
+            requirement,
+            Verdict.UNTESTED,
+            f"the accuracy of {name} hangs on the device's own state",
+            "not_judged_yet",
+            "this version judges an accuracy whose `when` names `applied` alone",
+            evidence,
+        )
     if set(tally.left_out) == {NO_CLOCK}:
         return Finding(
             requirement,
@@ -277,7 +288,7 @@ def _nothing_judged(tally: Tally, requirement: Requirement, evidence: dict[str, 
             evidence,
         )
     if not tally.good:
-        seen = int(tally.other_status.sum())
+        seen = sum(evidence["statuses"].values())
         says = f"{name} was never read" if not seen else f"{name} was read {seen} times, never with a good value"
         return Finding(requirement, Verdict.UNTESTED, says, "no_reading", "poll it while the bench applies values", evidence)
     reasons = ", ".join(f"{count} {reason}" for reason, count in sorted(tally.left_out.items()))
@@ -330,3 +341,18 @@ def accuracy_findings(tallies: Mapping[FieldId, Tally], kin: Mapping[FieldId, tu
         if tally.judge.field.accuracy
     ]
 
+
+def expected_errors(findings: Iterable[Finding]) -> str:
+    """Return what a run may expect of false accepts and rejects: the specific risks at the deciding readings (JCGM 106:2012, 8.2)."""
+    accepts, rejects = [], []
+    for finding in findings:
+        worst = finding.evidence.get("worst")
+        if finding.requirement.kind != "accuracy" or worst is None or "of" in finding.evidence:
+            continue
+        if finding.verdict is Verdict.PASS:
+            accepts.append(1.0 - worst["p"])
+        elif finding.verdict is Verdict.FAIL:
+            rejects.append(worst["p"])
+    if not accepts and not rejects:
+        return ""
+    return f"at the readings that decided, {abs(fsum(accepts)):.2g} false accepts are expected in {len(accepts)} passes of accuracy and {abs(fsum(rejects)):.2g} false rejects in {len(rejects)} fails"

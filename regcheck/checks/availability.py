@@ -54,12 +54,12 @@ def settled(judge: Judge, start: Times, end: Times, doubt: Times) -> Times:
     curve = judge.curve
     first = np.searchsorted(curve.time, start - judge.settle_ns - judge.latency_ns - 2 * doubt, side="right") - 1
     last = np.searchsorted(curve.time, end + doubt, side="right") - 1
-    state = np.full(len(start), -1, np.int64)
-    for index in np.flatnonzero((first >= 0) & (last >= 0)).tolist():
-        span = curve.state[first[index] : last[index] + 1]
-        if (span == span[0]).all():
-            state[index] = span[0]
-    return state
+    changes = np.cumsum(np.append(False, curve.state[1:] != curve.state[:-1])[: len(curve.state)])
+    one = (first >= 0) & (last >= 0)
+    first, last = np.where(one, first, 0), np.where(one, last, 0)
+    if not len(curve):
+        return np.full(len(start), -1, np.int64)
+    return np.where(one & (changes[first] == changes[last]), curve.state[first], -1)
 
 
 class AvailableCheck:

@@ -10,8 +10,8 @@ from regcheck.bench.applied import channel_curve, term_size
 from regcheck.bench.bench_file import Bench, Channel
 from regcheck.bench.curves import KNOWN, resample
 from regcheck.bench.stimulus import StimulusLog
-from regcheck.checks.accuracy_findings import plain, worded
 from regcheck.checks.finding import Finding, Requirement, Strip, Verdict
+from regcheck.checks.wording import plain, worded
 from regcheck.device_map.limits import Limit
 
 

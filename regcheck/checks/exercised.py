@@ -40,8 +40,7 @@ def exercised(tally: Tally) -> Exercised:
     first = judge.curve.after[segments]
     last = np.where(np.isfinite(ends[segments]), ends[segments], first)
     stretches = np.sort(np.column_stack([np.minimum(first, last), np.maximum(first, last)]), axis=0)
-    limits = judge.tables[0].limits
-    size = float(np.max(np.maximum(limits.pass_high, -limits.pass_low)[segments], initial=0.0))
+    size = float(np.max(_sizes(tally)[segments], initial=0.0))
     u = float(np.max(np.hypot(judge.curve.u_s, judge.curve.u_r)[segments], initial=0.0))
     reach = size + Z * u
     levels, top = 0, -np.inf
@@ -55,11 +54,15 @@ def exercised(tally: Tally) -> Exercised:
     return Exercised(float(stretches[:, 0].min()), float(stretches[:, 1].max()), levels, stretches, 2 * reach, size)
 
 
+def _sizes(tally: Tally) -> Array:
+    """Return the larger side of the widest limit of each segment; 0 where none is known."""
+    sides = [np.maximum(table.limits.fail_high, -table.limits.fail_low) for table in tally.judge.tables]
+    return np.asarray(np.max(sides, axis=0) if sides else np.zeros(len(tally.judge.curve)))
+
+
 def alike(tally: Tally, other: Tally) -> bool:
     """Return whether no hold with readings of both tells a field from its sibling by more than their limits and guards."""
     first, second = tally.judge, other.judge
-    if not int(other.decided.sum()):
-        return False
     held = np.flatnonzero(tally.hold_count)
     middle = (first.holds.begin[held] + first.holds.end[held]) // 2
     segment = np.searchsorted(second.curve.time, middle, side="right") - 1
@@ -68,13 +71,11 @@ def alike(tally: Tally, other: Tally) -> bool:
     apart = np.abs(first.holds.value[held] - second.curve.after[segment])
     reach = _reach(tally, own_segment) + _reach(other, segment)
     with np.errstate(invalid="ignore"):
-        return not bool(((apart > reach) & (other.by_segment[segment] > 0)).any())
+        return not bool((apart > reach).any())
 
 
 def _reach(tally: Tally, segment: NDArray[np.int64]) -> Array:
-    limits = tally.judge.tables[0].limits
-    size = np.maximum(limits.pass_high, -limits.pass_low)[segment]
-    return np.asarray(size + Z * np.hypot(tally.judge.curve.u_s, tally.judge.curve.u_r)[segment])
+    return np.asarray(_sizes(tally)[segment] + Z * np.hypot(tally.judge.curve.u_s, tally.judge.curve.u_r)[segment])
 
 
 def coverage_finding(tally: Tally, rule: CoverageEntry) -> Finding | None:
@@ -120,7 +121,7 @@ def coverage_finding(tally: Tally, rule: CoverageEntry) -> Finding | None:
     gap, at = widest_gap(moved)
     if gap > float(rule.gap) * width:
         missing.append(f"the gap from {at:.5g} to {at + gap:.5g} {unit}")
-    if field.type is FieldType.SIGNED or field.positive:
+    if low < 0 < high and (field.type is FieldType.SIGNED or field.positive):
         if moved.low >= 0 or moved.high <= 0:
             missing.append("both signs")
         if not ((moved.stretches[:, 0] <= moved.limit) & (moved.stretches[:, 1] >= -moved.limit)).any():

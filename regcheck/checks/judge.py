@@ -13,7 +13,7 @@ from regcheck.bench.admission import Holds, holds
 from regcheck.bench.applied import AppliedField
 from regcheck.bench.curves import KNOWN, AppliedCurve
 from regcheck.checks.decision import Acceptance, acceptance, decimal_quantum, to_quanta
-from regcheck.checks.limits_at import SegmentLimits, limit_fields, segment_limits, statistic
+from regcheck.checks.limits_at import SegmentLimits, conditions_on_state, counts_steps, limit_fields, segment_limits, statistic
 from regcheck.codec.columns import FieldId
 from regcheck.codec.exact_columns import combinations
 from regcheck.codec.states import States
@@ -37,7 +37,8 @@ class Judge:
     """How readings of one field are judged, in any capture. Times in ns, on the bench's clock.
 
     ``tables`` has an entry for each set of values that the fields were seen with of which the limit is a share;
-    ``lacking`` names those fields where they were never seen.
+    ``lacking`` names those fields where they were never seen; ``by_step``: the limit counts in steps of this size.
+    There are no tables where the accuracy's condition hangs on the device's state, which is not judged yet.
     """
 
     id: FieldId
@@ -53,6 +54,7 @@ class Judge:
     draws: int
     statistic: str | Fraction
     lacking: tuple[str, ...] = ()
+    by_step: bool = False
 
     @property
     def curve(self) -> AppliedCurve:
@@ -122,6 +124,9 @@ def make_judge(
     scope = MapScope(register_map, message)
     paths = tuple(found.path for found in map(scope.resolve, names) if found is not None)
     times, sets = _value_sets(paths, captures)
+    lacking = () if sets else paths
+    if conditions_on_state(field):
+        sets = []
     all_limits = [
         segment_limits(field, curve, register_map, message, float(step), dict(zip(names, values, strict=True))) for values in sets
     ]
@@ -149,7 +154,8 @@ def make_judge(
         tables=tables,
         draws=draws,
         statistic=statistic(field),
-        lacking=paths if not sets else (),
+        lacking=lacking,
+        by_step=counts_steps(field),
     )
     return judge, times
 

@@ -51,6 +51,16 @@ def conditions_on_state(field: Field) -> bool:
     return any(name.parts != ("applied",) for case in field.accuracy if case.when is not None for name in case.when.names())
 
 
+def counts_steps(field: Field) -> bool:
+    """Return whether a field's accuracy counts in its own steps."""
+    return any(
+        term.kind == "lsb"
+        for case in field.accuracy
+        if case.item is not None
+        for term in (*case.item.low, *case.item.high, *case.item.sensor)
+    )
+
+
 def statistic(field: Field) -> str | Fraction:
     """Return what the accuracy judges: every reading, the mean, or a share of the readings."""
     for case in field.accuracy:

@@ -1,34 +1,39 @@
-"""Everything that can be said of maps, bench files and trials without a capture."""
+"""Everything that can be said of maps, bench files and trials without a capture.
+
+The bench and numpy's part of the codec are imported where a file needs them, so that a map alone is told in a moment.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import numpy as np
-
-from regcheck.bench.applied import applied_fields
-from regcheck.bench.bench_file import Bench, examine_bench
-from regcheck.bench.stimulus import StimulusLog, load_stimulus
-from regcheck.checks.decision import bench_too_uncertain, largest_u
-from regcheck.checks.judge import make_judge
-from regcheck.checks.trial import load_trial
-from regcheck.codec.columns import FieldId
-from regcheck.codec.examples import prove_examples
 from regcheck.device_map.compile import examine_map
 from regcheck.device_map.model import RegisterMap
 from regcheck.device_map.yaml_source import read_yaml
 from regcheck.errors import Place, Problem, Severity, SourceError, UsageError
 
+if TYPE_CHECKING:
+    from regcheck.bench.bench_file import Bench
+    from regcheck.bench.stimulus import StimulusLog
+
+KINDS = {"regcheck_bench": "bench", "regcheck_trial": "trial", "regcheck": "map"}
+"""The key that every file of a language has, and which one that is."""
+
+_KIND_LINE = re.compile(rf"^({'|'.join(KINDS)})[ \t]*:[ \t]", re.MULTILINE)
+
 
 def examine_files(files: Sequence[Path], bench: Path | None = None) -> list[Problem]:
-    """Return every problem of the files, in the order given. A bench file among them is checked with the first map.
+    """Return every problem of the files, in the order given; what two of them say of one file stands once.
 
-    Raises UsageError where there is nothing to check a bench file with.
+    Bench files are checked with each map among the files. Raises UsageError where there is none to check them with.
     """
     maps: list[RegisterMap] = []
     benches: list[Path] = [bench] if bench is not None else []
     problems: list[Problem] = []
+    unread = False
     for path in files:
         kind = _kind(path, problems)
         if kind == "bench":
@@ -39,16 +44,16 @@ def examine_files(files: Sequence[Path], bench: Path | None = None) -> list[Prob
             found, own = _map(path)
             problems += own
             maps += [found] if found is not None else []
-    for path in benches:
-        if not maps:
-            if not problems:
-                raise UsageError(f"{path}: a bench file is checked with a map; give the map, too")
-            continue
-        problems += examine_bench(path, maps[0])[1]
-    return problems
+            unread = unread or found is None
+    for path in dict.fromkeys(benches):
+        if not maps and not unread:
+            raise UsageError(f"{path}: a bench file is checked with a map; give the map, too: regcheck lint MAP --bench {path}")
+        problems += _bench(path, maps)
+    return list(dict.fromkeys(problems))
 
 
 def _kind(path: Path, problems: list[Problem]) -> str:
+    """Return which language a file is in, "" where it is in none, which is a problem."""
     if path.is_dir():
         return "trial"
     try:
@@ -56,48 +61,75 @@ def _kind(path: Path, problems: list[Problem]) -> str:
     except SourceError as error:
         problems += error.problems
         return ""
-    keys = {str(key) for key in node}
-    for key, kind in (("regcheck_bench", "bench"), ("regcheck_trial", "trial"), ("regcheck", "map")):
-        if key in keys:
+    for key, kind in KINDS.items():
+        if key in node:
             return kind
-    problems.append(
-        Problem(
-            Place(str(path), 1, 1),
-            "this is no file of ours: it has none of the keys regcheck, regcheck_bench, regcheck_trial",
-            "a map begins with `regcheck: 1`",
-        )
-    )
+    first = next(iter(node.values()), None)
+    text = f"this is no file of ours: it has none of the keys {', '.join(KINDS)}"
+    problems.append(Problem(first.place if first is not None else Place(str(path), 1, 1), text, "a map begins with `regcheck: 1`"))
     return ""
 
 
 def _map(path: Path) -> tuple[RegisterMap | None, list[Problem]]:
     found, problems = examine_map(path)
-    if found is None:
-        return None, problems
-    return found, sorted([*problems, *prove_examples(found)], key=lambda problem: problem.place)
+    if found is not None and any(message.examples for message in found.messages):
+        from regcheck.codec.examples import prove_examples
+
+        problems = sorted([*problems, *prove_examples(found)], key=lambda problem: problem.place)
+    faults = any(problem.severity is Severity.FAULT for problem in problems)
+    return None if faults else found, problems
+
+
+def _bench(path: Path, maps: Sequence[RegisterMap]) -> list[Problem]:
+    """Return the problems of a bench file with each map; without one (its fault was told), those that need none."""
+    from regcheck.bench.bench_file import examine_bench
+
+    if not maps:
+        try:
+            read_yaml(path)
+        except SourceError as error:
+            return list(error.problems)
+        return []
+    return [problem for found in maps for problem in examine_bench(path, found)[1]]
 
 
 def _trial(path: Path) -> list[Problem]:
+    from regcheck.checks.trial import examine_trial
+
+    trial, problems = examine_trial(path)
+    if trial is None:
+        return problems
+    found, own = _map(trial.map)
+    problems += own
+    if trial.bench is None:
+        return problems
+    problems += _bench(trial.bench, [found] if found is not None else [])
+    if found is None or trial.stimulus is None:
+        return problems
+    from regcheck.bench.bench_file import examine_bench
+    from regcheck.bench.stimulus import load_stimulus
+
+    bench, _ = examine_bench(trial.bench, found)
     try:
-        trial = load_trial(path)
-        found, problems = _map(trial.map)
-        if found is None or trial.bench is None or trial.stimulus is None:
-            return problems
-        bench, own = examine_bench(trial.bench, found)
-        problems += own
-        if bench is not None:
-            problems += poor_bench(found, bench, load_stimulus(trial.stimulus, bench.columns(), bench.words()))
+        log = load_stimulus(trial.stimulus, *((bench.columns(), bench.words()) if bench is not None else ()))
     except SourceError as error:
-        return list(error.problems)
-    return problems
+        return [*problems, *error.problems]
+    return problems + (poor_bench(found, bench, log) if bench is not None else [])
 
 
 def poor_bench(register_map: RegisterMap, bench: Bench, log: StimulusLog) -> list[Problem]:
-    """Return a note for every field whose limits nothing can pass with this bench's uncertainty (verdicts, rule 4)."""
+    """Return a note for every field whose limits nothing can pass with this bench's uncertainty."""
+    import numpy as np
+
+    from regcheck.bench.applied import applied_fields
+    from regcheck.checks.decision import bench_too_uncertain, largest_u
+    from regcheck.checks.judge import make_judge
+    from regcheck.codec.columns import FieldId
+
     notes = []
     for one in applied_fields(bench, log):
         settle, latency = bench.timing.of(one.field)
-        id = FieldId(one.field.message, one.field.name, one.element)  # noqa: A001 - a field's id is called so everywhere
+        id = FieldId(one.field.message, one.field.name, one.element)
         judge, _ = make_judge(id, one, register_map, (), settle_ns=settle, latency_ns=latency, warm_up_ns=0)
         for table in judge.tables:
             u = np.hypot(one.curve.u_s, one.curve.u_r)
@@ -106,6 +138,8 @@ def poor_bench(register_map: RegisterMap, bench: Bench, log: StimulusLog) -> lis
                 at = int(np.flatnonzero(poor)[0])
                 needed = float(largest_u(table.limits.pass_low[at], table.limits.pass_high[at]))
                 text = f"nothing can pass the accuracy of {id} with this bench: u is {float(u[at]):.3g} {one.field.unit or ''} at {float(one.curve.after[at]):.5g}"
-                notes.append(Problem(one.field.given_keys.get("accuracy", one.field.place), text, f"needs u of at most {needed:.3g}", Severity.NOTE))
+                notes.append(
+                    Problem(one.field.given_keys.get("accuracy", one.field.place), text, f"needs u of at most {needed:.3g}", Severity.NOTE)
+                )
                 break
     return notes

@@ -15,7 +15,7 @@ from regcheck.bench.bench_file import Bench, load_bench
 from regcheck.bench.clock import Clock, ClockRefused
 from regcheck.bench.stimulus import StimulusLog, load_stimulus
 from regcheck.checks.accuracy import AccuracyCheck, CaptureClock
-from regcheck.checks.accuracy_findings import accuracy_findings
+from regcheck.checks.accuracy_findings import accuracy_findings, expected_errors
 from regcheck.checks.availability import AvailableCheck
 from regcheck.checks.bench_channels import bench_findings
 from regcheck.checks.decision import RULE
@@ -274,13 +274,14 @@ def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
         "tested": dict(trial.tested),
     }
     files = [path for path in (trial.bench, trial.stimulus) if path is not None]
+    findings = tuple(plan.findings(done))
     return Run(
         map_name=register_map.name,
         map_file=NamedFile(str(trial.map), file_sha256(trial.map)),
         captures=tuple(NamedFile(str(capture.path), capture.sha256()) for capture in captures),
         bench=tuple(NamedFile(str(path), file_sha256(path)) for path in files),
-        decision=RULE,
-        findings=tuple(plan.findings(done)),
+        decision="; ".join(part for part in (RULE, expected_errors(findings)) if part),
+        findings=findings,
         about=about,
         complaints=tuple(done.transfers.first_complaints),
     )

@@ -37,6 +37,7 @@ class ClockSurvey:
     def __init__(self, bench: Bench, applied: Sequence[AppliedField]) -> None:
         self.bench, self.applied = bench, applied
         self.series: dict[FieldId, Series] = {}
+        self.epochs: set[int] = set()
 
     @property
     def needed(self) -> bool:
@@ -45,11 +46,13 @@ class ClockSurvey:
 
     def update(self, batch: DecodedBatch) -> None:
         """Take the next batch in order of time."""
+        self.epochs.add(batch.batch.epoch)
         marker = self.bench.clock.marker
         wanted = {FieldId(one.field.message, one.field.name, one.element) for one in self.applied}
         for columns in batch.messages:
             for id, column in columns.fields.items():
-                if id not in wanted and marker not in (column.field.path, column.field.name):
+                set_by_host = columns.written and "read" in columns.message.access
+                if (id not in wanted or set_by_host) and marker not in (column.field.path, column.field.name):
                     continue
                 good = np.flatnonzero(column.status == 0)
                 rows = good if column.rows is None else column.rows[good]
@@ -65,6 +68,12 @@ class ClockSurvey:
             return shared_clock()
         if rule.kind == "told":
             return told_clock(rule.offset_ns, rule.doubt_ns)
+        if len(self.epochs) > 1:
+            return ClockRefused(
+                "several_epochs",
+                "the capture's time goes backwards: one clock cannot fit all of it",
+                "cut it there, or give the clock's offset",
+            )
         if rule.kind == "marker":
             return self._marked(log)
         evidence = []
@@ -93,4 +102,3 @@ class ClockSurvey:
         return ClockRefused(
             "no_marker", f"the marker {marker} never rises from 0 in the capture", "let the host raise it when the stimulus log begins"
         )
-

@@ -40,11 +40,13 @@ class MessageTally:
             self.lengths[length] = self.lengths.get(length, 0) + number
 
 
-def _count_codes(counts: dict[int, Count], codes: NDArray[np.uint8], columns: MessageColumns, source: int) -> None:
+def _count_codes(counts: dict[int, Count], codes: NDArray[np.uint8], parts: Sequence[MessageColumns], source: int) -> None:
+    """Count the codes of one message's transfers in a batch; ``parts`` (its reads, its writes) come together, so that the first is the first."""
+    time, place, index = (np.concatenate([getattr(part, name) for part in parts]) for name in ("time", "place", "index"))
     for code in np.flatnonzero(np.bincount(codes, minlength=1)).tolist():
         rows = np.flatnonzero(codes == code)
-        first = int(rows[0])
-        counts.setdefault(code, Count()).add(len(rows), Spot(int(columns.time[first]), source, int(columns.place[first])))
+        first = int(rows[index[rows].argmin()])
+        counts.setdefault(code, Count()).add(len(rows), Spot(int(time[first]), source, int(place[first])))
 
 
 class TransferCheck:
@@ -62,22 +64,26 @@ class TransferCheck:
 
     def update(self, batch: DecodedBatch) -> None:
         """Take the next batch in order of time."""
+        together: dict[str, list[MessageColumns]] = {}
         for columns in batch.messages:
-            if not len(columns.time):
-                continue
-            tally = self.messages.setdefault(columns.message.name, MessageTally())
-            tally.count += len(columns.time)
-            _count_codes(tally.faults, columns.fault, columns, self.source)
-            _count_codes(tally.checks, columns.check, columns, self.source)
-            values, counts = np.unique(columns.length[columns.fault == Fault.LENGTH], return_counts=True)
+            if len(columns.time):
+                together.setdefault(columns.message.name, []).append(columns)
+        for name, parts in together.items():
+            tally = self.messages.setdefault(name, MessageTally())
+            tally.count += sum(len(part.time) for part in parts)
+            fault, check, length = (np.concatenate([getattr(part, key) for part in parts]) for key in ("fault", "check", "length"))
+            _count_codes(tally.faults, fault, parts, self.source)
+            _count_codes(tally.checks, check, parts, self.source)
+            values, counts = np.unique(length[fault == Fault.LENGTH], return_counts=True)
             for value, number in zip(values.tolist(), counts.tolist(), strict=True):
                 tally.lengths[value] = tally.lengths.get(value, 0) + number
         own = {message.address if message.to is None else message.to for message in self.register_map.messages}
         source = batch.batch
         rows = batch.unexplained
-        for key, number in zip(*(part.tolist() for part in np.unique(source.key[rows], return_counts=True)), strict=True):
+        keys, at, numbers = np.unique(source.key[rows], return_index=True, return_counts=True)
+        order = np.argsort(at)  # keys by their first message: several of them may be counted as one
+        for key, first, number in zip(keys[order].tolist(), rows[at[order]].tolist(), numbers[order].tolist(), strict=True):
             found = MessageKey.unpack(key)
-            first = int(rows[np.flatnonzero(source.key[rows] == key)[0]])
             spot = Spot(int(source.time[first]), self.source, int(source.place[first]))
             if found.kind is Kind.STRAY:
                 self.stray.add(number, spot)
@@ -112,9 +118,7 @@ class TransferCheck:
 
     def findings(self, *, closed: bool) -> Sequence[Finding]:  # noqa: ARG002 - what was seen is final at any time
         """Return the findings of the bus as a whole, then framing, length and PEC of every message in the order of the map."""
-        found = [self._bus()]
-        if self.unexplained:
-            found.append(self._unknown())
+        found = [self._bus(), self._unknown()]
         for message in self.register_map.messages:
             tally = self.messages.get(message.name, MessageTally())
             found.append(_framing(message, tally))
@@ -138,8 +142,9 @@ class TransferCheck:
         }
         wrong = []
         if refused:
+            firsts = [count for count in self.refused.values() if count.first is not None]
             evidence["first_refused"] = _spot(
-                min((count for count in self.refused.values()), key=lambda count: count.first.time_ns if count.first else 0)
+                min(firsts, key=lambda count: (count.first.source, count.first.place) if count.first else (0, 0))
             )
             wrong.append(f"{refused} transfers were refused at the device's address")
         if self.stray.number:
@@ -157,6 +162,19 @@ class TransferCheck:
         return Finding(requirement, Verdict.PASS, f"all {total} transfers were answered and well formed as a whole", evidence=evidence)
 
     def _unknown(self) -> Finding:
+        requirement = Requirement("unknown", "bus")
+        total = sum(tally.count for tally in self.messages.values())
+        if not self.unexplained and not total:
+            return Finding(
+                requirement,
+                Verdict.UNTESTED,
+                "no transfer of this device is in the capture",
+                "no_transfer",
+                "is it the right capture, and the right address in the map?",
+                {"transfers": []},
+            )
+        if not self.unexplained:
+            return Finding(requirement, Verdict.PASS, f"the map explains all {total} transfers", evidence={"transfers": []})
         listed = []
         for key, count in sorted(self.unexplained.items()):
             found = MessageKey.unpack(key)
@@ -173,7 +191,7 @@ class TransferCheck:
             + ", ".join(str(entry["what"]) for entry in listed[:4])
             + (f" and {len(listed) - 4} more kinds" if len(listed) > 4 else "")
         )
-        return Finding(Requirement("unknown", "bus"), Verdict.FAIL, says, evidence={"transfers": listed})
+        return Finding(requirement, Verdict.FAIL, says, evidence={"transfers": listed})
 
 
 def _spot(count: Count) -> dict[str, Any] | None:

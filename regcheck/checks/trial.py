@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Annotated, Any
 from pydantic import Field as Key
 
 from regcheck.device_map import leaves
-from regcheck.device_map.merge import child
+from regcheck.device_map.merge import child, key_place
 from regcheck.device_map.syntax import Entry, Text, leaf
 from regcheck.device_map.validate import validate
 from regcheck.device_map.yaml_source import Mapping as MappingNode
@@ -18,6 +19,8 @@ from regcheck.device_map.yaml_source import Node, Scalar, Sequence, read_yaml
 from regcheck.errors import Place, Problem, SourceError, UsageError
 
 TRIAL_FILE = "trial.yaml"
+NOT_YET = ("buses", "instances")
+"""Keys of the language that this version does not read."""
 
 
 def _texts(node: Node) -> tuple[str, ...]:
@@ -70,58 +73,111 @@ def parse_signals(text: str) -> tuple[str, str]:
 
 
 def load_trial(folder: Path) -> Trial:
-    """Return the trial in a folder. Raises SourceError with every fault of its trial.yaml, missing files among them."""
+    """Return the trial in a folder, or the one that a trial.yaml tells. Raises SourceError with all its faults, missing files among them."""
+    trial, problems = examine_trial(folder)
+    if problems or trial is None:
+        raise SourceError(problems)
+    return trial
+
+
+def examine_trial(folder: Path) -> tuple[Trial | None, list[Problem]]:
+    """Return a trial without the files that are not there, and every fault of its trial.yaml; None where it names no map that is there.
+
+    Raises UsageError where there is no trial at all.
+    """
     path = folder / TRIAL_FILE if folder.is_dir() else folder
     if not path.is_file():
         raise UsageError(f"{folder}: no trial here; a trial is a folder with a {TRIAL_FILE}")
     problems: list[Problem] = []
-    node = read_yaml(path)
+    try:
+        node = read_yaml(path)
+    except SourceError as error:
+        return None, list(error.problems)
     entry = validate(TrialEntry, node, problems, set())
     if entry is None:
-        raise SourceError(problems)
+        return None, problems
     home = path.parent
     maps = [entry.map] if entry.map is not None else list(entry.maps or ())
-    if not maps:
-        problems.append(Problem(node.place, "the trial names no map", "write such as map: ../../maps/pack.yaml"))
-    if len(maps) > 1:
-        at = child(node, "maps")
-        problems.append(
-            Problem(
-                at.place if at is not None else node.place,
-                "the trial names several maps; one is checked at a time for now",
-                "make a trial of each",
-            )
-        )
-    if (entry.bench is None) != (entry.stimulus is None):
-        missing = "stimulus" if entry.stimulus is None else "bench"
-        problems.append(Problem(node.place, f"the trial has no `{missing}`", "a bench file and its stimulus log go together"))
+    problems += _problems(node, entry, maps)
     signals = None
     if entry.signals is not None:
         try:
             signals = parse_signals(entry.signals)
         except ValueError as error:
             problems.append(Problem(_place(node, "signals"), str(error)))
-    for key, names in (("map", maps[:1]), ("captures", list(entry.captures)), ("bench", [entry.bench]), ("stimulus", [entry.stimulus])):
-        for name in names:
-            if name is not None and not (home / name).is_file():
+    named = {"map" if entry.map is not None else "maps": maps[:1], "captures": list(entry.captures)}
+    named |= {key: [name] for key, name in (("bench", entry.bench), ("stimulus", entry.stimulus)) if name is not None}
+    there: dict[str, list[Path]] = {}
+    for key, names in named.items():
+        for number, name in enumerate(names):
+            if (home / name).is_file():
+                there.setdefault(key, []).append(_beside(home, name))
+            else:
+                what = "is a folder, not a file" if (home / name).is_dir() else "is not there"
                 problems.append(
-                    Problem(_place(node, key), f"`{key}` names '{name}', which is not there", f"it is looked for at {home / name}")
+                    Problem(_place(node, key, number), f"`{key}` names '{name}', which {what}", f"it is looked for at {home / name}")
                 )
-    if problems:
-        raise SourceError(problems)
-    return Trial(
-        home / maps[0],
-        tuple(home / name for name in entry.captures),
-        home / entry.bench if entry.bench is not None else None,
-        home / entry.stimulus if entry.stimulus is not None else None,
+    map_files = there.get("map", []) or there.get("maps", [])
+    if not map_files:
+        return None, problems
+    trial = Trial(
+        map_files[0],
+        tuple(there.get("captures", ())),
+        next(iter(there.get("bench", ())), None),
+        next(iter(there.get("stimulus", ())), None),
         signals,
         {str(key): str(value) for key, value in entry.tested.items()} if isinstance(entry.tested, MappingNode) else {},
         path,
     )
+    return trial, problems
 
 
-def _place(node: MappingNode, key: str) -> Place:
+def _problems(node: MappingNode, entry: TrialEntry, maps: list[str]) -> list[Problem]:
+    """Return what the keys of a trial say wrongly together, whatever files are there."""
+    problems = []
+    if not maps:
+        problems.append(Problem(node.place, "the trial names no map", "write such as map: ../../maps/pack.yaml"))
+    if entry.map is not None and entry.maps is not None:
+        problems.append(
+            Problem(_place(node, "maps"), "the trial has both `map` and `maps`", "one map is checked at a time: take `maps` out")
+        )
+    elif len(maps) > 1:
+        text = "the trial names several maps; one is checked at a time for now"
+        problems.append(Problem(_place(node, "maps"), text, "make a trial of each"))
+    if not entry.captures:
+        problems.append(Problem(_place(node, "captures"), "the trial names no capture", "write such as captures: [bus.vcd]"))
+    for number, name in enumerate(entry.captures):
+        if name in entry.captures[:number]:
+            text = f"`captures` names '{name}' twice"
+            problems.append(Problem(_place(node, "captures", number), text, "its readings would count twice: take one out"))
+    if (entry.bench is None) != (entry.stimulus is None):
+        missing = "stimulus" if entry.stimulus is None else "bench"
+        problems.append(Problem(node.place, f"the trial has no `{missing}`", "a bench file and its stimulus log go together"))
+    for key in NOT_YET:
+        if child(node, key) is not None:
+            problems.append(
+                Problem(key_place(node, key), f"`{key}` is not read yet", "this version checks one bus and one device: take it out")
+            )
+    tested = child(node, "tested")
+    if isinstance(tested, MappingNode):
+        problems += [
+            Problem(key_place(tested, key), f"`tested: {key}` is no text", f"write such as {key}: 1.10")
+            for key, value in tested.items()
+            if not isinstance(value, Scalar)
+        ]
+    elif tested is not None:
+        problems.append(Problem(tested.place, "`tested` holds names with texts", "write such as tested: {firmware: 1.10}"))
+    return problems
+
+
+def _beside(home: Path, name: str) -> Path:
+    """Return a file named from the trial's folder, without steps back where that means the same file."""
+    plain = Path(os.path.normpath(home / name))
+    return plain if plain.exists() and plain.samefile(home / name) else home / name
+
+
+def _place(node: MappingNode, key: str, number: int = 0) -> Place:
     found = child(node, key)
-    if isinstance(found, Sequence) and found:
-        return found[0].place
-    return found.place if isinstance(found, Scalar) else node.place
+    if isinstance(found, Sequence) and number < len(found):
+        return found[number].place
+    return found.place if isinstance(found, Scalar) else key_place(node, key)

@@ -11,11 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from regcheck.checks.accumulator import Count, Spot
-from regcheck.checks.accuracy_findings import plain, worded
 from regcheck.checks.decision import raw_limits
 from regcheck.checks.finding import Finding, Requirement, Verdict
+from regcheck.checks.wording import plain, worded
 from regcheck.codec.columns import FieldColumn, FieldId, MessageColumns, ResolvedMeaning
 from regcheck.codec.plan import DecodedBatch
+from regcheck.device_map.expression_tree import Expression
 from regcheck.device_map.model import Field, RegisterMap, Span
 from regcheck.device_map.numbers import format_fraction
 
@@ -72,7 +73,8 @@ class RawTally:
 
 
 def _span(item: Field) -> Span | None:
-    return next((case.item for case in item.range if case.item is not None and case.when is None), None)
+    """Return a field's range where it does not hang on a condition."""
+    return item.range[0].item if item.range and item.range[0].when is None else None
 
 
 def _wanted(item: Field) -> tuple[str, tuple[int, ...]] | None:
@@ -107,16 +109,21 @@ class ValueCheck:
     ) -> None:
         span = _span(column.field)
         assert span is not None  # noqa: S101 - the caller asked
+        beyond = np.zeros(len(column.raw), np.bool_)
+        ends: list[tuple[int, Extreme]] = []
         for index, meaning in enumerate(column.meanings):
             own = np.flatnonzero(good & (column.meaning == index))
-            if not len(own):
+            if not len(own) or meaning.unit != column.field.unit:
                 continue
             raw = column.raw[own]
             outside, key = _outside(raw, meaning, span)
             tally.count += len(own)
-            tally.outside.add(int(outside.sum()), self._spot(columns, rows[own[outside]][:1]))
-            low, high = (Extreme(meaning.exact(int(raw[at])), self._at(columns, int(rows[own[at]]))) for at in (key.argmin(), key.argmax()))
-            tally.then(RangeTally(lowest=low, highest=high))
+            beyond[own[outside]] = True
+            low, high = (int(at) for at in (key.argmin(), key.argmax()))
+            ends += [(int(own[at]), Extreme(meaning.exact(int(raw[at])), self._at(columns, int(rows[own[at]])))) for at in (low, high)]
+        tally.outside.add(int(beyond.sum()), self._spot(columns, rows[np.flatnonzero(beyond)][:1]))
+        for _, end in sorted(ends, key=lambda one: one[0]):  # of equal ones the first, whatever their meanings
+            tally.then(RangeTally(lowest=end, highest=end))
 
     def _raw(
         self,
@@ -162,8 +169,12 @@ class ValueCheck:
                 continue
             for item in message.all_fields():
                 span, wanted = _span(item), _wanted(item)
+                if span is None and item.range:
+                    yield _hangs_on(item, "range", "range", "the range of {} hangs on a condition", "this version judges a range without `when`")
                 if span is not None:
                     yield from (_range_finding(item, span, id, tally) for id, tally in _of(self.ranges, item, RangeTally()))
+                if isinstance(item.must_be, Expression):
+                    yield _hangs_on(item, "constant", "must_be", "what {} must be is a formula", "this version compares with constants")
                 if wanted is not None:
                     yield from (_raw_finding(item, wanted, id, tally) for id, tally in _of(self.raws, item, RawTally()))
 
@@ -200,6 +211,12 @@ def _untested(requirement: Requirement) -> Finding:
     )
 
 
+def _hangs_on(item: Field, kind: str, key: str, says: str, remedy: str) -> Finding:
+    """Return the finding of a requirement that hangs on other fields, which is not judged yet."""
+    requirement = _requirement(kind, item, FieldId(item.message, item.name), key)
+    return Finding(requirement, Verdict.UNTESTED, says.format(item.path), "not_judged_yet", remedy)
+
+
 def _range_finding(item: Field, span: Span, id: FieldId, tally: RangeTally) -> Finding:
     requirement, unit = _requirement("range", item, id, "range"), str(item.unit or "")
     if tally.lowest is None or tally.highest is None:
@@ -219,14 +236,14 @@ def _range_finding(item: Field, span: Span, id: FieldId, tally: RangeTally) -> F
         return Finding(
             requirement,
             Verdict.PASS,
-            f"{requirement.path} stayed within {limits}: {worded(float(low.value), unit)} to {worded(float(high.value), unit)} in {tally.count} readings",
+            f"{requirement.path} stayed within {limits}: {worded(float(low.value), unit, 6)} to {worded(float(high.value), unit, 6)} in {tally.count} readings",
             evidence=evidence,
         )
     far = low if span.low - low.value > high.value - span.high else high
     return Finding(
         requirement,
         Verdict.FAIL,
-        f"{requirement.path} left its range {limits}: {worded(float(far.value), unit)} was reported, {tally.outside.number} of {tally.count} readings lie outside",
+        f"{requirement.path} left its range {limits}: {worded(float(far.value), unit, 6)} was reported, {tally.outside.number} of {tally.count} readings lie outside",
         evidence=evidence,
     )
 
@@ -238,7 +255,7 @@ def _raw_finding(item: Field, wanted: tuple[str, tuple[int, ...]], id: FieldId, 
         return _untested(requirement)
     shown = " or ".join(f"{value:#x}" for value in values)
     evidence: dict[str, Any] = {"readings": tally.count, "wrong": tally.wrong.number, "expected": list(values)}
-    what = "reserved and reads" if kind == "reserved" else "must be"
+    what = "is reserved and reads" if kind == "reserved" else "must be"
     if not tally.wrong.number:
         return Finding(requirement, Verdict.PASS, f"{requirement.path} always read {shown}, in {tally.count} readings", evidence=evidence)
     common = sorted(tally.values.items(), key=lambda pair: (-pair[1], pair[0]))[:SHOWN]
@@ -249,6 +266,6 @@ def _raw_finding(item: Field, wanted: tuple[str, tuple[int, ...]], id: FieldId, 
     return Finding(
         requirement,
         Verdict.FAIL,
-        f"{requirement.path} is {what} {shown}, but read {common[0][0]:#x} in {tally.wrong.number} of {tally.count} readings",
+        f"{requirement.path} {what} {shown}, but read {common[0][0]:#x} in {tally.wrong.number} of {tally.count} readings",
         evidence=evidence,
     )

@@ -13,16 +13,33 @@ from regcheck.cli.show import show
 
 app = typer.Typer(
     name="regcheck",
-    help="Prove what a battery-management board reports: a register map in YAML, captured bus traffic and the bench's stimulus log go in, a verdict for every requirement comes out.",
-    epilog="A battery can burn and its bus can be live: follow your lab's rules, local codes and licensed practice. regcheck reads; it writes nothing to any device.",
+    help="""Prove what a battery-management board reports.
+
+    A register map in YAML, captured bus traffic and the bench's stimulus log go in; a verdict for every requirement comes out.
+
+    \b
+    First steps:
+      regcheck demo                                  see it find faults
+      regcheck show maps/ridge_4s.yaml               read a map
+      regcheck lint my_map.yaml                      check one of your own
+      regcheck check my_map.yaml bus.vcd             check traffic by it""",
+    epilog="A battery can burn and its bus can be live: follow your lab's rules, local codes and licensed practice. "
+    "regcheck reads; it writes nothing to any device.",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
 )
-for command in (check, decode, lint, show, schema, demo):
-    app.command()(command)
+for command, purpose in (
+    (check, "Check captured traffic against a map and its bench."),
+    (decode, "Decode captured traffic by a map, a reading a line."),
+    (lint, "Look for every fault of maps, bench files and trials."),
+    (show, "Print a map as a table, or one message with its bits."),
+    (schema, "Print the JSON Schema of a language, for editors."),
+    (demo, "Check a shipped trial of an invented pack."),
+):
+    app.command(short_help=purpose)(command)
 
 
 @app.callback(invoke_without_command=True)

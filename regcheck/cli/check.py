@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
@@ -15,10 +16,11 @@ if TYPE_CHECKING:
 
 def check(
     map_or_trial: Annotated[Path, typer.Argument(metavar="MAP|TRIAL", help=MAP_HELP)],
-    captures: Annotated[Optional[list[Path]], typer.Argument(metavar="[CAPTURE]...", help=CAPTURES_HELP)] = None,  # noqa: UP045 - typer reads it
+    captures: Annotated[Optional[list[Path]], typer.Argument(metavar="CAPTURE", help=CAPTURES_HELP)] = None,  # noqa: UP045 - typer reads it
     bench: Annotated[
-        Optional[Path], typer.Option(metavar="FILE", help="Which channels the bench drives and what each field should then report (YAML).")
-    ] = None,  # noqa: UP045
+        Optional[Path],  # noqa: UP045
+        typer.Option(metavar="FILE", help="Which channels the bench drives and what each field should then report (YAML)."),
+    ] = None,
     stimulus: Annotated[Optional[Path], typer.Option(metavar="FILE", help="What the bench applied, over time (CSV).")] = None,  # noqa: UP045
     json: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write all findings with their evidence as JSON.")] = None,  # noqa: UP045
     junit: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write a JUnit file, a test case a finding, for CI.")] = None,  # noqa: UP045
@@ -31,22 +33,30 @@ def check(
 ) -> int:
     """Check captured traffic against a map, and against what the bench applied.
 
+    Reads a map and captures, with --bench and --stimulus what was applied; or a trial, the folder that names them all.
+
     Prints a table, worst first, with the error strip: the brackets are the limits, the mark is the worst error, the bar its uncertainty.
 
-    Exit codes: 0 something passed and nothing failed; 1 a requirement failed; 2 usage, or a wrong map, bench, trial or stimulus file; 3 a capture cannot be read; 4 nothing was decided (or, with --untested-fails, something is undecided or untested); 130 stopped.
+    \b
+    Exit codes:
+      0    something passed and nothing failed
+      1    a requirement failed
+      2    usage, or a wrong map, bench, trial or stimulus file
+      3    a capture cannot be read
+      4    nothing passed and nothing failed; with --untested-fails:
+           something is undecided or untested, and nothing failed
+      130  stopped by Ctrl-C
 
-    Example: regcheck check captures/ridge-4s
+    \b
+    Examples:
+      regcheck check captures/ridge-4s
+      regcheck check maps/ridge_4s.yaml bus.vcd --junit report.xml
     """
-    from regcheck.cli.inputs import trial_of
+    from regcheck.cli.inputs import check_outputs, trial_of
 
-    return check_and_print(
-        trial_of(map_or_trial, captures or [], bench, stimulus, signals),
-        json=json,
-        junit=junit,
-        untested_fails=untested_fails,
-        verbose=verbose,
-        quiet=quiet,
-    )
+    trial = trial_of(map_or_trial, captures or [], bench, stimulus, signals)
+    check_outputs(trial, {"--json": json, "--junit": junit})
+    return check_and_print(trial, json=json, junit=junit, untested_fails=untested_fails, verbose=verbose, quiet=quiet)
 
 
 def check_and_print(
@@ -61,6 +71,7 @@ def check_and_print(
     """Check a trial, print its table, write what was asked for, and return the exit code."""
     from regcheck.checks.finding import Verdict
     from regcheck.checks.run import check_trial
+    from regcheck.cli import drop_output
     from regcheck.cli.inputs import clear_progress, progress_line
     from regcheck.cli.screen import print_table
     from regcheck.report.json_run import write_json
@@ -73,7 +84,11 @@ def check_and_print(
         clear_progress(progress)
     for complaint in run.complaints:
         typer.echo(complaint, err=True)
-    print_table(run, verbose=verbose, quiet=quiet)
+    try:
+        print_table(run, verbose=verbose, quiet=quiet)
+        sys.stdout.flush()
+    except BrokenPipeError:  # `| head`: the verdict and the files are wanted all the same
+        drop_output()
     if json is not None:
         write_json(run, json)
     if junit is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,96 +14,161 @@ from regcheck.cli.inputs import CAPTURES_HELP, MAP_HELP, SIGNALS_HELP
 from regcheck.errors import UsageError
 
 if TYPE_CHECKING:
-    from regcheck.checks.trial import Trial
     from regcheck.codec.readings import Row
+    from regcheck.device_map.model import RegisterMap
+    from regcheck.traffic.open import Capture
 
 FORMATS = ("text", "jsonl", "csv")
+COLUMNS = ("time", "bus", "instance", "message", "field", "raw", "value", "unit", "status", "text")
 
 
 def decode(
     map_or_trial: Annotated[Path, typer.Argument(metavar="MAP|TRIAL", help=MAP_HELP)],
-    captures: Annotated[Optional[list[Path]], typer.Argument(metavar="[CAPTURE]...", help=CAPTURES_HELP)] = None,  # noqa: UP045 - typer reads it
+    captures: Annotated[Optional[list[Path]], typer.Argument(metavar="CAPTURE", help=CAPTURES_HELP)] = None,  # noqa: UP045 - typer reads it
     format: Annotated[str, typer.Option("--format", "-f", metavar="text|jsonl|csv", help="How readings are printed.")] = "text",
     field: Annotated[
-        Optional[list[str]], typer.Option(metavar="NAME", help="Only this message, field or message.field; may be given again.")
-    ] = None,  # noqa: UP045
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(metavar="NAME", help="Only this message, field, message.field or element, such as cell[3]; may be given again."),
+    ] = None,
     output: Annotated[
-        Optional[Path], typer.Option("--output", "-o", metavar="FILE", help="Write there instead of to standard output.")
-    ] = None,  # noqa: UP045
+        Optional[Path],  # noqa: UP045
+        typer.Option("--output", "-o", metavar="FILE", help="Write there instead of to standard output."),
+    ] = None,
     signals: Annotated[Optional[str], typer.Option(metavar="NAMES", help=SIGNALS_HELP)] = None,  # noqa: UP045
 ) -> int:
     """Decode captured traffic by a map, a reading a line, in order of time.
 
-    What gives no reading (refused transfers, transfers that no register explains, damaged records) is counted on standard error.
+    Reads a map and captures, or a trial, the folder that names them.
 
-    Example: regcheck decode maps/ridge_4s.yaml bus.vcd --format jsonl --field cells
+    Prints time, field, value and status of every reading, exactly. What gives no reading (refused transfers, transfers that no
+    register explains, damaged records) is counted on standard error.
+
+    \b
+    Exit codes:
+      0    decoded
+      2    usage, or a wrong map or trial file
+      3    a capture cannot be read
+      130  stopped by Ctrl-C
+
+    \b
+    Examples:
+      regcheck decode maps/ridge_4s.yaml bus.vcd
+      regcheck decode captures/ridge-4s --format jsonl --field cells
     """
-    from regcheck.cli.inputs import trial_of
+    from regcheck.cli.inputs import check_outputs, trial_of
+    from regcheck.device_map.compile import load_map
+    from regcheck.device_map.words import nearest
+    from regcheck.traffic.open import open_capture
 
     if format not in FORMATS:
-        raise UsageError(f"there is no format '{format}'; expected text, jsonl or csv")
+        near = nearest(format, FORMATS)
+        raise UsageError(f"there is no format '{format}'; " + (f"did you mean {near}?" if near else "expected text, jsonl or csv"))
     trial = trial_of(map_or_trial, captures or [], signals=signals)
+    check_outputs(trial, {"--output": output})
+    register_map = load_map(trial.map)
+    only = frozenset(_known(register_map, name) for name in field or [])
+    opened = [open_capture(path, source=number, signals=trial.signals) for number, path in enumerate(trial.captures)]
     if output is None:
-        return _decode(trial, format, field or [], sys.stdout)
+        if isinstance(sys.stdout, io.TextIOWrapper) and format != "text":
+            sys.stdout.reconfigure(encoding="utf-8", newline="")  # what machines read is the same everywhere
+        _decode(register_map, opened, only, format, sys.stdout)
+        return 0
     try:
-        with output.open("w", encoding="utf-8", newline="") as stream:
-            return _decode(trial, format, field or [], stream)
+        with output.open("w", encoding="utf-8", errors="backslashreplace", newline="") as stream:
+            _decode(register_map, opened, only, format, stream)
+    except BrokenPipeError:
+        raise
     except OSError as error:
-        raise UsageError(f"{output}: cannot be written: {error.strerror}") from error
+        raise UsageError(f"{output}: cannot be written: {error.strerror}; name a file in a folder that may be written to") from error
+    return 0
 
 
-def _decode(trial: Trial, format: str, only: list[str], stream: TextIO) -> int:
+def _known(register_map: RegisterMap, name: str) -> str:
+    """Return the name of a message, field or element, as it was given. Raises UsageError where the map has none of it."""
+    from regcheck.device_map.expression_tree import Name
+    from regcheck.device_map.scope import MapScope, UnknownNameError
+    from regcheck.device_map.words import nearest
+
+    if register_map.message(name) is not None:
+        return name
+    bare, bracket, element = name.partition("[")
+    try:
+        if bracket and not element.removesuffix("]").isdecimal():
+            raise UnknownNameError(f"'{name}' is no element; write such as {bare}[1]")
+        if MapScope(register_map).resolve(Name(tuple(bare.split(".")))) is None:
+            raise UnknownNameError(f"'{bare}' is joined from several fields; decode prints what is on the bus")
+    except UnknownNameError as error:
+        near = nearest(bare, [message.name for message in register_map.messages])
+        hint = f"; did you mean '{near}'?" if near and "did you mean" not in str(error) else ""
+        raise UsageError(f"--field {name}: {error}{hint}") from error
+    return name
+
+
+def _decode(register_map: RegisterMap, captures: list[Capture], only: frozenset[str], format: str, stream: TextIO) -> None:
     from regcheck.checks.run import decoded_batches
     from regcheck.cli.inputs import clear_progress, progress_line
     from regcheck.codec.readings import rows
-    from regcheck.device_map.compile import load_map
-    from regcheck.device_map.expression_tree import Name
-    from regcheck.device_map.scope import MapScope, UnknownNameError
-    from regcheck.traffic.open import open_capture
 
-    register_map = load_map(trial.map)
-    for name in only:
-        if register_map.message(name) is None:
-            try:
-                MapScope(register_map).resolve(Name(tuple(name.split("."))))
-            except UnknownNameError as error:
-                raise UsageError(f"--field {name}: {error}") from error
     progress = progress_line() if not stream.isatty() else None
-    printer = {"text": _text, "jsonl": _json_lines, "csv": _csv}[format]
     unexplained: dict[str, int] = {}
-    captures = [open_capture(path, source=number, signals=trial.signals) for number, path in enumerate(trial.captures)]
+    met: set[str] = set()
 
     def readings() -> Iterator[Row]:
         for capture in captures:
             for decoded in decoded_batches(register_map, capture, progress):
                 for complaint in decoded.batch.complaints:
+                    clear_progress(progress)
                     typer.echo(f"{complaint.place}: {complaint.text}", err=True)
                 for reason, count in decoded.without_reading().items():
                     unexplained[reason] = unexplained.get(reason, 0) + count
                 for row in rows(decoded.batch, decoded):
-                    bare = row.field.partition("[")[0]
-                    if not only or {row.message, bare, f"{row.message}.{bare}"} & set(only):
+                    if not only:
+                        yield row
+                    elif not only.isdisjoint(names := _names(row)):
+                        met.update(names)
                         yield row
 
     try:
-        printer(readings(), stream)
+        {"text": _text, "jsonl": _json_lines, "csv": _csv}[format](readings(), stream)
+        stream.flush()
     finally:
         clear_progress(progress)
+    for name in sorted(only - met):
+        typer.echo(f"no reading of --field {name} is in the capture", err=True)
     for reason, count in sorted(unexplained.items()):
-        typer.echo(f"no reading from {count} transfers: {reason}", err=True)
-    return 0
+        typer.echo(f"no reading from {count} transfer{'' if count == 1 else 's'}: {reason}", err=True)
+
+
+def _names(row: Row) -> tuple[str, ...]:
+    """Return every name that --field may call a reading by."""
+    bare = row.field.partition("[")[0]
+    return row.message, bare, f"{row.message}.{bare}", row.field, f"{row.message}.{row.field}"
+
+
+def text_line(row: Row) -> str:
+    """Return a reading as people read it: `12.345678 s  pack_state.pack_voltage  401.2 V  good`.
+
+    The time is exact: six decimals, or as many as the nanoseconds need. Where there is no value there are the text, or nothing.
+    """
+    whole, part = divmod(abs(row.time_ns), 1_000_000_000)
+    decimals = f"{part:09d}"
+    time = f"{'-' if row.time_ns < 0 else ''}{whole}.{decimals[:6]}{decimals[6:].rstrip('0')} s"
+    name = ".".join(part for part in (row.instance, row.message, row.field) if part)
+    if row.field == row.message:
+        name = f"{row.instance}.{row.field}" if row.instance else row.field
+    if row.value is not None:
+        label = f" ({row.text})" if row.text is not None else ""
+        said = f"{row.value}{f' {row.unit}' if row.unit else ''}{label}"
+    elif row.status == "good" and row.text is not None:
+        said = f'"{row.text}"'
+    else:
+        said = row.text or ""
+    return "  ".join(part for part in (time, f"{row.bus}:{name}" if row.bus else name, said, row.status) if part)
 
 
 def _text(rows: Iterator[Row], stream: TextIO) -> None:
     for row in rows:
-        name = row.field if row.field == row.message else f"{row.message}.{row.field}"
-        value = (
-            row.value if row.value is not None else (f'"{row.text}"' if row.status == "good" and row.text is not None else row.text or "")
-        )
-        label = f" ({row.text})" if row.value is not None and row.text is not None else ""
-        unit = f" {row.unit}" if row.unit and row.value is not None else ""
-        instance = f"{row.instance}." if row.instance else ""
-        stream.write(f"{row.time_ns / 1e9:.6f} s  {instance}{name}  {value}{unit}{label}  {row.status}\n")
+        stream.write(text_line(row) + "\n")
 
 
 def _json_lines(rows: Iterator[Row], stream: TextIO) -> None:
@@ -116,7 +182,7 @@ def _csv(rows: Iterator[Row], stream: TextIO) -> None:
     from regcheck.codec.readings import time_text
 
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(["time", "bus", "instance", "message", "field", "raw", "value", "unit", "status", "text"])
+    writer.writerow(COLUMNS)
     for row in rows:
         writer.writerow(
             [time_text(row.time_ns), row.bus, row.instance, row.message, row.field, row.raw, row.value, row.unit, row.status, row.text]

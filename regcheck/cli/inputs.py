@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 import sys
 import time
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from regcheck.errors import UsageError
+from regcheck.errors import CaptureError, Place, UsageError
 
 if TYPE_CHECKING:
     from regcheck.checks.run import Progress
@@ -18,48 +21,144 @@ MAP_HELP = "A register map (YAML), or a trial: a folder with a trial.yaml, in pl
 CAPTURES_HELP = "Captures: VCD or CSV of the wires, transfer log, pcap; plain or gzip."
 SIGNALS_HELP = "Names of the two wires in a VCD: SCL=name,SDA=name. Guessed where this is not said."
 
+_HEAD_BYTES = 1 << 16
+_CAPTURE_STARTS = (
+    b"\x1f\x8b",
+    b"$",
+    b'{"regcheck_transfers"',
+    b"\xd4\xc3\xb2\xa1",
+    b"\xa1\xb2\xc3\xd4",
+    b"\x4d\x3c\xb2\xa1",
+    b"\x0a\x0d\x0d\x0a",
+)
+"""gzip, VCD, transfer log, pcap in both byte orders and with nanoseconds, pcapng."""
+
+_KIND_LINE = re.compile(rb"^(regcheck(?:_bench|_trial)?)[ \t]*:", re.MULTILINE)
+_KINDS = {b"regcheck": "map", b"regcheck_bench": "bench file", b"regcheck_trial": "trial file"}
+_PLACES = {
+    "capture": "it stands behind the map: MAP CAPTURE",
+    "map": "it stands first: MAP CAPTURE",
+    "bench file": "give it as --bench FILE",
+    "trial file": "name it, or its folder, alone",
+}
+
+
+def kind_of(path: Path) -> str:
+    """Return what a file shows itself to be in its first bytes: capture, map, bench file, trial file, or "" for none of them.
+
+    Raises OSError.
+    """
+    with path.open("rb") as stream:
+        head = stream.read(_HEAD_BYTES).lstrip()
+    if head.startswith(_CAPTURE_STARTS):
+        return "capture"
+    found = _KIND_LINE.search(head)
+    return _KINDS[found[1]] if found else ""
+
+
+def readable(path: Path, expected: str) -> Path:
+    """Return a file that is there, can be read, and is not of another of our kinds. Raises UsageError."""
+    try:
+        if path.is_dir():
+            raise UsageError(f"{path}: is a folder; expected a {expected}")
+        kind = kind_of(path)
+    except OSError as error:
+        if not path.parent.is_dir():
+            raise UsageError(f"{path}: there is no folder {path.parent}; expected a {expected}") from error
+        raise UsageError(f"{path}: cannot be read: {error.strerror}; expected a {expected}") from error
+    if kind not in ("", expected):
+        raise UsageError(f"{path}: this is a {kind}, expected a {expected}; {_PLACES[kind]}")
+    return path
+
 
 def trial_of(
     map_or_trial: Path, captures: list[Path], bench: Path | None = None, stimulus: Path | None = None, signals: str | None = None
 ) -> Trial:
-    """Return the trial that the arguments mean. Raises UsageError where they do not go together."""
-    from regcheck.checks.trial import TRIAL_FILE, Trial, load_trial, parse_signals
+    """Return the trial that the arguments mean.
 
-    if not map_or_trial.exists():
-        raise UsageError(f"{map_or_trial}: no such file or folder; expected a map or a trial folder")
-    if map_or_trial.is_dir() or map_or_trial.name == TRIAL_FILE:
-        if captures or bench or stimulus:
-            raise UsageError(
-                f"{map_or_trial} is a trial, which names its own captures, bench and stimulus; give the map instead to use others"
-            )
-        return load_trial(map_or_trial)
-    if not captures:
-        raise UsageError(f"{map_or_trial}: a map alone; expected captures behind it, or a trial folder in its place")
-    for path in captures:
-        if not path.is_file():
-            raise UsageError(f"{path}: no such capture")
-    if (bench is None) != (stimulus is None):
-        raise UsageError("--bench and --stimulus go together: the bench file says what the log's columns mean")
-    for extra in (bench, stimulus):
-        if extra is not None and not extra.is_file():
-            raise UsageError(f"{extra}: no such file")
+    Raises UsageError where they do not go together, CaptureError for a capture that is not there.
+    """
+    from regcheck.checks.trial import Trial, load_trial, parse_signals
+
     try:
-        wires = parse_signals(signals) if signals else None
+        wires = parse_signals(signals) if signals is not None else None
     except ValueError as error:
         raise UsageError(f"--signals: {error}") from error
+    if _is_trial(map_or_trial):
+        if captures or bench or stimulus:
+            raise UsageError(
+                f"{map_or_trial}: this is a trial, which names its own captures, bench and stimulus; give the map to use others"
+            )
+        trial = load_trial(map_or_trial)
+        return trial if wires is None else replace(trial, signals=wires)
+    readable(map_or_trial, "map")
+    if not captures:
+        raise UsageError(f"{map_or_trial}: a map alone; expected captures behind it, or a trial folder in its place")
+    for number, path in enumerate(captures):
+        _capture_there(path)
+        if path in captures[:number]:
+            raise UsageError(f"{path}: given twice; its readings would count twice")
+    if (bench is None) != (stimulus is None):
+        raise UsageError("--bench and --stimulus go together: the bench file says what the log's columns mean")
+    if bench is not None:
+        readable(bench, "bench file")
+    if stimulus is not None:
+        readable(stimulus, "stimulus log")
     return Trial(map_or_trial, tuple(captures), bench, stimulus, wires)
 
 
-def progress_line() -> Progress | None:
+def _is_trial(path: Path) -> bool:
+    try:
+        if path.is_dir():
+            return True
+        return kind_of(path) == "trial file"
+    except OSError as error:
+        if isinstance(error, FileNotFoundError):
+            raise UsageError(f"{path}: there is no such file or folder; expected a map or a trial folder") from error
+        raise UsageError(f"{path}: cannot be read: {error.strerror}; expected a map or a trial folder") from error
+
+
+def _capture_there(path: Path) -> None:
+    try:
+        if path.is_fifo():
+            raise CaptureError(Place(str(path)), "is a pipe, and captures are read more than once", "save it in a file first")
+        path.stat()
+    except FileNotFoundError as error:
+        raise CaptureError(Place(str(path)), "there is no such capture", "give the path of a file") from error
+    except OSError as error:
+        raise CaptureError(Place(str(path)), f"cannot be read: {error.strerror}", "give the path of a file") from error
+
+
+def check_outputs(trial: Trial, outputs: Mapping[str, Path | None]) -> None:
+    """Refuse, before any long work, output files that cannot be written or that would overwrite what is read. Raises UsageError."""
+    inputs = [path for path in (trial.map, *trial.captures, trial.bench, trial.stimulus, trial.file) if path is not None]
+    wanted = {option: path for option, path in outputs.items() if path is not None}
+    for number, (option, path) in enumerate(wanted.items()):
+        try:
+            if path.is_dir():
+                raise UsageError(f"{option} {path}: is a folder; name a file in it")
+            if not path.parent.is_dir():
+                raise UsageError(f"{option} {path}: there is no folder {path.parent}; make it first")
+            for other in inputs:
+                if path.is_file() and other.is_file() and path.samefile(other):
+                    raise UsageError(f"{option} {path}: is read by this check, and would be overwritten; name another file")
+        except OSError as error:
+            raise UsageError(f"{option} {path}: cannot be written: {error.strerror}") from error
+        for other_option, other in list(wanted.items())[:number]:
+            if other.resolve() == path.resolve() and not path.is_char_device():
+                raise UsageError(f"{other_option} and {option} name the same file, {path}")
+
+
+def progress_line(clock: Callable[[], float] = time.monotonic) -> Progress | None:
     """Return what shows progress of long work on a terminal: nothing for the first second, then one line rewritten twice a second."""
     if not sys.stderr.isatty():
         return None
-    began = time.monotonic()
+    began = clock()
     last = began + 0.5
 
     def show(capture: Capture, messages: int, reached_ns: int) -> None:
         nonlocal last
-        now = time.monotonic()
+        now = clock()
         if now - last >= 0.5:
             last = now
             text = f"{capture.path.name}: {messages} messages, {reached_ns / 1e9:.1f} s of capture, {now - began:.0f} s"

@@ -9,15 +9,27 @@ import typer
 
 
 def lint(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Maps, bench files and trial files (YAML).")],
+    files: Annotated[list[Path], typer.Argument(metavar="FILE", help="Maps, bench files and trials (YAML; a trial's folder, too).")],
     bench: Annotated[Optional[Path], typer.Option(metavar="FILE", help="A bench file that the maps are checked with.")] = None,  # noqa: UP045 - typer reads it
     json: Annotated[bool, typer.Option("--json", help="Print the problems as JSON lines on standard output.")] = False,
 ) -> int:
-    """Look for every fault of maps, bench files and trials, each with file:line:column.
+    """Look for every fault of maps, bench files and trials, each with its place.
 
-    Checks keys, places of bits, commands, units, codes, ranges, accuracies, names in formulas, and works the map's examples through its own parser. Prints as compilers do, on standard error; exit 0 with notes only, 2 with a fault.
+    Checks keys, places of bits, commands, units, codes, ranges, accuracies, names in formulas, and works the map's examples
+    through its own parser.
 
-    Example: regcheck lint maps/ridge_4s.yaml
+    Prints file:line:column: problem, as compilers do, on standard error; nothing where all is well. A line with 'note:' is advice.
+
+    \b
+    Exit codes:
+      0    no fault; there may be notes
+      2    a fault, or usage
+
+    \b
+    Examples:
+      regcheck lint maps/ridge_4s.yaml
+      regcheck lint maps/ridge_4s.yaml --bench bench.yaml
+      regcheck lint captures/ridge-4s
     """
     from regcheck.checks.lint import examine_files
     from regcheck.errors import Severity
