@@ -252,7 +252,8 @@ class _Compiler:
             holds=entry.holds or "",
             to=entry.to,
             poll_ns=entry.poll or 0,
-            every=entry.every,
+            every=entry.every or (),
+            bus=entry.bus or "",
             examples=tuple(examples),
             see=entry.see or "",
             note=entry.note or "",
@@ -312,6 +313,7 @@ def examine_map(path: Path | str) -> tuple[RegisterMap | None, list[Problem]]:
             _rule(name, rule, child(rules_node, name), key_place(rules_node, name), problems) for name, rule in entry.rules.items()
         ),
         files=files,
+        speed=str(entry.smbus.speed or "") if entry.smbus else "",
     )
     problems += cross_check(register_map, broken, is_whole=not broken and not problems)
     problems += _address_note(entry, child(expanded, "smbus"))

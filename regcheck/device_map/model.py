@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import Any
 
 from regcheck.device_map.expression_tree import Expression
-from regcheck.device_map.limits import Conditional, Limit
+from regcheck.device_map.limits import Cadence, Conditional, Limit
 from regcheck.device_map.places import BitPlace, Order
 from regcheck.device_map.units import Unit
 from regcheck.errors import Place
@@ -141,6 +141,7 @@ class Field:
     check: CheckField | None = None
     characters: str = "ascii"
     pad: int | None = None
+    counter: tuple[int, int] | None = None
     granularity: Limit | None = None
     update_ns: int = 0
     filter_ns: int = 0
@@ -223,6 +224,42 @@ class Length:
 
 
 @dataclass(frozen=True, slots=True)
+class Axis:
+    """Several like devices: the values that an instance name takes, numbers or (for like buses) the buses' names."""
+
+    name: str
+    numbers: tuple[int, ...] = ()
+    buses: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """A frame that answers another: ``same`` names the field that both carry, ``within_ns`` the time allowed."""
+
+    to: str
+    same: str
+    within_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Carrier:
+    """A message put back together from ISO 15765-2 segments on ``iso_tp``; ``asked_by`` is the id that asks for it."""
+
+    iso_tp: Expression
+    asked_by: Expression | None
+    extended_address: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Protection:
+    """End-to-end protection of a frame: an AUTOSAR profile (P01, P02, P05), its data id or ids, and how P01 includes it."""
+
+    profile: str
+    data_ids: tuple[Expression, ...]
+    mode: str = "both"
+
+
+@dataclass(frozen=True, slots=True)
 class Layout:
     """Fields that a message has while ``when`` holds."""
 
@@ -230,6 +267,7 @@ class Layout:
     fields: tuple[Field, ...]
     length: Length | None
     place: Place
+    every: tuple[Conditional[Cadence], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,8 +306,25 @@ class Message:
     holds: str = ""
     to: int | None = None
     poll_ns: int = 0
-    every: Any = None
-    # frames, and whatever else the author wrote, are added with the CAN half
+    every: tuple[Conditional[Cadence], ...] = ()
+    bus: str = ""
+    # frames
+    id: Expression | None = None
+    extended: bool | None = None  # None: by the id's size
+    pgn: Expression | None = None
+    source: Expression | None = None
+    destination: Expression | None = None
+    each: Each | None = None
+    fd: bool = False
+    late_after_ns: int | None = None
+    not_before_ns: int | None = None
+    sender: str = ""  # "host": the device does not send it
+    answers: Answers | None = None
+    optional: bool = False
+    carrier: Carrier | None = None
+    begins: bytes = b""
+    after: int = 0
+    protect: Protection | None = None
     examples: tuple[Example, ...] = ()
     see: str = ""
     note: str = ""
@@ -335,6 +390,8 @@ class RegisterMap:
     values: Mapping[str, JoinedValue] = field(default_factory=dict)
     rules: tuple[Rule, ...] = ()
     files: tuple[str, ...] = ()
+    instances: tuple[Axis, ...] = ()
+    speed: str = ""
 
     def message(self, name: str) -> Message | None:
         """Return the message of that name."""

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path, PurePath
+from pathlib import PurePath
 
 from regcheck.device_map.expression_tree import Expression
-from regcheck.device_map.merge import child, with_base
 from regcheck.device_map.model import WORDY_TYPES, Example, Field, FieldType, JoinedValue, Length, Meaning, Message, Pec, RegisterMap
 from regcheck.device_map.places import EndPlace, Order, place_width
 from regcheck.device_map.words import nearest
-from regcheck.errors import SourceError, UsageError
+from regcheck.errors import UsageError
 from regcheck.report.show_bits import bit_map, place_text, repeats_text
 from regcheck.report.show_words import (
     access_text,
@@ -78,20 +77,10 @@ def _head(register_map: RegisterMap, ascii_only: bool) -> list[str]:
     pecs = list(dict.fromkeys(message.pec for message in register_map.messages if message.to is None))
     bus = [f"SMBus address {' and '.join(f'0x{address:02X}' for address in addresses)}"] if addresses else []
     bus += [f"PEC {' or '.join(pecs)} (see each message)" if len(pecs) > 1 else f"PEC {pec}" for pec in pecs[:1]]
-    speed = _speed(register_map)
+    speed = register_map.speed
     lines += _told("source", register_map.source, ascii_only)
     lines += _told("bus", ", ".join([*bus, *([speed] if speed else [])]), ascii_only)
     return lines + _told("builds on", ", ".join(PurePath(file).name for file in register_map.files[:-1]), ascii_only)
-
-
-def _speed(register_map: RegisterMap) -> str:
-    """Return the bus speed, which only the file's head has; nothing where the file is not there any more."""
-    try:
-        node, _ = with_base(Path(register_map.file))
-    except SourceError:
-        return ""
-    speed = child(child(node, "smbus"), "speed")
-    return speed if isinstance(speed, str) else ""
 
 
 def _told(label: str, text: str, ascii_only: bool, indent: int = 2, width: int = WIDTH) -> list[str]:
