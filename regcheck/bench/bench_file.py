@@ -350,7 +350,7 @@ def examine_bench(path: Path | str, register_map: RegisterMap) -> tuple[Bench | 
             bind(one.formula, scope, one.field.unit if one.field.unit is not None else "any")
         except ExpressionError as error:
             if not broken & {part for name in one.formula.names() for part in name.parts}:
-                problems.append(Problem(one.place, str(error)))
+                problems.append(Problem(one.place, leaves.sentence(error)))
     timing = entry.timing
     if applied and (timing.settle is None or timing.latency is None):
         missing = " and ".join(word for word, value in (("settle", timing.settle), ("latency", timing.latency)) if value is None)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import platform
-import re
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
+from typing import Any
 
 from regcheck.bench.applied import AppliedField, applied_fields
 from regcheck.bench.bench_file import Bench, load_bench
@@ -18,19 +18,28 @@ from regcheck.checks.accuracy import AccuracyCheck, CaptureClock
 from regcheck.checks.accuracy_findings import accuracy_findings, expected_errors
 from regcheck.checks.availability import AvailableCheck
 from regcheck.checks.bench_channels import bench_findings
+from regcheck.checks.cadence import CadenceCheck
+from regcheck.checks.cadence_findings import cadence_findings
+from regcheck.checks.cadence_series import cadence_paths
+from regcheck.checks.check_fields import CrcCheck
+from regcheck.checks.counters import CounterCheck
 from regcheck.checks.decision import RULE
 from regcheck.checks.exercised import coverage_finding
 from regcheck.checks.finding import Finding, NamedFile, Requirement, Run, Verdict
+from regcheck.checks.frozen import FrozenCheck
 from regcheck.checks.judge import Judge, TableTimes, make_judge, siblings
 from regcheck.checks.limits_at import limit_fields
 from regcheck.checks.survey import ClockSurvey
 from regcheck.checks.transfers import TransferCheck
 from regcheck.checks.trial import Trial
+from regcheck.checks.unknown_ids import UnknownCheck, required_instances
 from regcheck.checks.values import ValueCheck
+from regcheck.checks.wording import slug
 from regcheck.codec.columns import FieldId
 from regcheck.codec.plan import ColumnPlan, DecodedBatch, survey_states
 from regcheck.codec.states import States
 from regcheck.device_map.compile import load_map
+from regcheck.device_map.frames import Fitted
 from regcheck.device_map.model import RegisterMap
 from regcheck.device_map.scope import MapScope
 from regcheck.device_map.sensors import SENSORS
@@ -79,28 +88,41 @@ class _Pass:
     values: ValueCheck
     accuracy: AccuracyCheck
     available: AvailableCheck
+    cadence: CadenceCheck
+    counters: CounterCheck
+    crc: CrcCheck
+    frozen: FrozenCheck
+    unknown: UnknownCheck
     begin_ns: int | None = None
     end_ns: int | None = None
 
+    def checks(self) -> tuple[Any, ...]:
+        alike = (self.cadence, self.counters, self.crc, self.frozen, self.unknown)
+        return (self.transfers, self.values, self.accuracy, self.available, *alike)
+
     def update(self, batch: DecodedBatch) -> None:
-        for check in (self.transfers, self.values, self.accuracy, self.available):
+        for check in self.checks():
             check.update(batch)
             check.tick(batch.batch.end_ns)
         self.begin_ns = batch.batch.begin_ns if self.begin_ns is None else min(self.begin_ns, batch.batch.begin_ns)
         self.end_ns = batch.batch.end_ns if self.end_ns is None else max(self.end_ns, batch.batch.end_ns)
 
     def then(self, later: _Pass) -> None:
-        self.transfers.then(later.transfers)
-        self.values.then(later.values)
-        self.accuracy.then(later.accuracy)
-        self.available.then(later.available)
+        for mine, theirs in zip(self.checks(), later.checks(), strict=True):
+            mine.then(theirs)
 
 
 class Plan:
     """What one check needs, made once: the map, what the bench applied, how each field is judged."""
 
-    def __init__(self, register_map: RegisterMap, bench: Bench | None, log: StimulusLog | None) -> None:
-        self.register_map, self.bench, self.log = register_map, bench, log
+    def __init__(
+        self,
+        register_map: RegisterMap,
+        bench: Bench | None,
+        log: StimulusLog | None,
+        fitted: Fitted | None = None,
+    ) -> None:
+        self.register_map, self.bench, self.log, self.fitted = register_map, bench, log, fitted
         self.applied: list[AppliedField] = applied_fields(bench, log) if bench is not None and log is not None else []
         self.clocks: list[Clock | ClockRefused | None] = []
         self.states: list[States] = []
@@ -110,7 +132,7 @@ class Plan:
     def survey(self, captures: Sequence[Capture], progress: Progress | None = None) -> None:
         """Read what the judges need before any reading is judged: clocks and states of every capture."""
         for capture in captures:
-            also = limit_paths(self.register_map) if self.applied else frozenset()
+            also = (limit_paths(self.register_map) if self.applied else frozenset()) | cadence_paths(self.register_map)
             states = survey_states(self.register_map, partial(watched, capture, progress), sensors=SENSORS, also=also)
             self.states.append(states)
             self.clocks.append(self._clock(capture, states, progress))
@@ -143,18 +165,28 @@ class Plan:
         context = CaptureClock(
             clock if isinstance(clock, Clock) else None, self.bench.timing.timestamps_ns if self.bench is not None else 0
         )
-        judges = tuple(self.judges)
+        judges, states = tuple(self.judges), self.states[number]
+        required = required_instances(self.register_map, self.fitted)
         done = _Pass(
             TransferCheck(self.register_map, number),
             ValueCheck(self.register_map, number),
             AccuracyCheck(judges, self.times[number], context, number),
             AvailableCheck(judges, context, number),
+            CadenceCheck(self.register_map, number, states, context.timestamps_ns, required),
+            CounterCheck(self.register_map, number),
+            CrcCheck(self.register_map, number),
+            FrozenCheck([one for one in judges if self._is_frame(one.field.message)], context, number),
+            UnknownCheck(self.register_map, number, self.fitted),
         )
-        plan = ColumnPlan(self.register_map, self.states[number], sensors=SENSORS)
+        plan = ColumnPlan(self.register_map, states, sensors=SENSORS)
         for batch in watched(capture, progress):
             done.update(plan.decode(batch))
         self._overlap(clock, done, capture)
         return done
+
+    def _is_frame(self, name: str) -> bool:
+        message = self.register_map.message(name)
+        return message is not None and message.kind == "frame"
 
     def _overlap(self, clock: Clock | ClockRefused | None, done: _Pass, capture: Capture) -> None:
         """A log that ends before the capture begins, or the other way round, proves nothing: it is refused."""
@@ -173,7 +205,9 @@ class Plan:
         """Return every finding, in the order of the map."""
         kin = siblings(self.judges)
         tallies = done.accuracy.tallies
-        found = [*done.transfers.findings(closed=True), *done.values.findings(closed=True)]
+        found = [*done.unknown.findings(closed=True), *done.transfers.findings(closed=True)]
+        found += [*done.crc.findings(closed=True), *done.counters.findings(closed=True), *cadence_findings(done.cadence)]
+        found += done.values.findings(closed=True)
         found += _clock_findings(self.clocks)
         found += accuracy_findings(tallies, kin)
         found += self._not_driven()
@@ -182,7 +216,7 @@ class Plan:
                 if tally.judge.field.accuracy:
                     covered = coverage_finding(tally, self.bench.coverage)
                     found += [covered] if covered is not None else []
-        found += done.available.findings(closed=True)
+        found += [*done.frozen.findings(closed=True), *done.available.findings(closed=True)]
         if self.bench is not None and self.log is not None:
             found += bench_findings(self.bench, self.log)
         return found + _rules(self.register_map)
@@ -231,11 +265,6 @@ def _clock_findings(clocks: Sequence[Clock | ClockRefused | None]) -> list[Findi
         )
         for number, clock in refused
     ]
-
-
-def slug(name: str) -> str:
-    """Return a rule's name as it stands in an id: lower case, everything but letters and digits to one dash."""
-    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")
 
 
 def _rules(register_map: RegisterMap) -> list[Finding]:

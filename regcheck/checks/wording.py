@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 
 def plain(value: float, digits: int = 9) -> float:
     """Return a float for evidence: ``digits`` significant digits, so that no binary dust is printed."""
@@ -19,3 +21,22 @@ def worded(value: float, unit: str, digits: int = 4, *, signed: bool = False) ->
     if 10**digits <= size < 1e15 or (size < 1e15 and size >= 1 and value == round(value)):
         short = f"{value:{'+' if signed else ''}.0f}"
     return short + (f" {unit}" if unit else "")
+
+
+def slug(name: str) -> str:
+    """Return a name as it stands in an id: lower case, everything but letters and digits to one dash."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")
+
+
+def times(number: int) -> str:
+    """Return how often: once, or a number of times."""
+    return "once" if number == 1 else f"{number} times"
+
+
+def lasted(time_ns: int) -> str:
+    """Return a duration for a sentence: milliseconds below ten seconds, else seconds.
+
+    >>> lasted(302_000_000), lasted(61_500_000_000)
+    ('302 ms', '61.5 s')
+    """
+    return worded(time_ns / 1e6, "ms", 6) if abs(time_ns) < 10**10 else worded(time_ns / 1e9, "s", 6)

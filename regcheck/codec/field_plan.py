@@ -11,16 +11,17 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from regcheck.codec.checksums import CRCS, crc8_column, inverted_sum_column
+from regcheck.codec.checksums import crc_column, inverted_sum_column
 from regcheck.codec.columns import STATUSES, ResolvedMeaning
+from regcheck.codec.end_to_end import Guard
 from regcheck.codec.exact_columns import Exact, combinations, distinct
 from regcheck.codec.forms import MOST_ELEMENTS, FieldForm
 from regcheck.codec.formulas import Condition, Quantity
-from regcheck.codec.number_formats import typed_raw_column
-from regcheck.codec.payload import STRINGS, check_code, known_number, string_text, word_text
+from regcheck.codec.number_formats import code_values, typed_raw_column
+from regcheck.codec.payload import STRINGS, known_number, string_text, word_text
 from regcheck.codec.states import States
 from regcheck.device_map.model import Field, FieldType, Message, Status
-from regcheck.device_map.places import BytesPlace, Order, bit_numbers
+from regcheck.device_map.places import BytesPlace, Order, bit_numbers, transmitted
 
 CODE = {status: np.uint8(index) for index, status in enumerate(STATUSES)}
 WORDED = frozenset({FieldType.DATE, FieldType.UNIX_TIME, FieldType.VERSION})
@@ -52,8 +53,33 @@ def _whole_bytes(bits: tuple[int, ...]) -> tuple[int, int, str] | None:
     return None
 
 
+@lru_cache(maxsize=4096)
+def _window(bits: tuple[int, ...], length: int) -> tuple[int, int, int, bool] | None:
+    """Return eight bytes that hold a place of several, as (first byte, shift, mask, little-endian); None where none of ``length`` do."""
+    first, last = min(bits) // 8, max(bits) // 8
+    if first == last or last - first > 7 or length < 8:
+        return None
+    byte = min(first, length - 8)
+    low, mask = bits[0] - 8 * byte, (1 << len(bits)) - 1
+    if bits == tuple(range(bits[0], bits[0] + len(bits))):
+        return byte, low, mask, True
+    sent = [transmitted(bit) for bit in bits]
+    if sent == list(range(sent[0], sent[0] - len(bits), -1)):
+        return byte, 8 * byte + 63 - sent[0], mask, False
+    return None
+
+
 def extract(payloads: NDArray[np.uint8], bits: tuple[int, ...]) -> NDArray[np.uint64]:
     """Return the codes at a place of every payload: u1[n, length] -> u8[n]; ``bits`` are numbers, least significant first."""
+    window = _window(bits, payloads.shape[1])
+    if window is not None:
+        byte, shift, mask, is_little = window
+        word: NDArray[np.uint64] = payloads[:, byte : byte + 8].view("<u8")[:, 0]
+        word = (word if is_little else word.byteswap()) >> np.uint64(shift)
+        if mask >> (64 - shift):
+            return word
+        word &= np.uint64(mask)
+        return word
     side_by_side = _whole_bytes(bits)
     if side_by_side is not None:
         first, end, order = side_by_side
@@ -127,6 +153,7 @@ class Context:
     rows: NDArray[np.int64]
     states: States
     meanings: dict[str, list[ResolvedMeaning]]
+    guard: Guard | None = None
     memo: dict[str, Exact] = dataclass_field(default_factory=dict)
 
     def take(self, rows: NDArray[np.int64], named: Mapping[str, FieldForm] | None = None) -> Context:
@@ -142,6 +169,7 @@ class Context:
             self.rows[rows],
             self.states,
             self.meanings,
+            self.guard,
         )
 
     def place(self, field: Field, step: int) -> tuple[int, ...] | None:
@@ -312,7 +340,7 @@ def evaluate(context: Context, form: FieldForm, bits: tuple[int, ...], local: Ma
         status[np.array([word is None for word in words] or [False])[index]] = CODE[Status.DEVICE_ERROR]
         texts = [words[at] or "" for at in index.tolist()]
     if field.type is FieldType.FLOAT:
-        floats = _floats(code_bits, width)
+        floats = code_values(FieldType.FLOAT, width)(raw)
         status[np.isinf(floats)] = CODE[Status.DEVICE_ERROR]
         status[np.isnan(floats)] = CODE[Status.NOT_AVAILABLE]
     if numeric is not None:
@@ -321,12 +349,6 @@ def evaluate(context: Context, form: FieldForm, bits: tuple[int, ...], local: Ma
     for coded, one in enumerate(field.codes, 1):
         status[code == coded] = CODE[one.status]
     return Piece(context.rows, raw, code_bits, status, chosen, code, texts)
-
-
-def _floats(bits: NDArray[np.uint64], width: int) -> NDArray[np.float64]:
-    kinds = {16: (np.uint16, np.float16), 32: (np.uint32, np.float32), 64: (np.uint64, np.float64)}
-    integer, real = kinds[width]
-    return bits.astype(integer).view(real).astype(np.float64)
 
 
 def _versions(field: Field, bits: NDArray[np.uint64], width: int) -> NDArray[np.uint64]:
@@ -364,8 +386,10 @@ def _strings(context: Context, form: FieldForm, bits: tuple[int, ...], local: Ma
 
 
 def own_check(context: Context) -> NDArray[np.int8]:
-    """Return whether the messages' own checks hold, i1[n]: 1, 0, or -1 where there is none."""
+    """Return whether the messages' own checks and their protection hold, i1[n]: 1, 0, or -1 where there is none."""
     verdict = np.full(len(context.rows), -1, np.int8)
+    if context.guard is not None:
+        verdict = context.guard.column(context.payloads).astype(np.int8)
     for form in context.named.values():
         field = form.field
         if field.check is None:
@@ -374,14 +398,10 @@ def own_check(context: Context) -> NDArray[np.int8]:
         if bits is None or not over or max(over) >= 8 * context.payloads.shape[1]:
             return np.zeros(len(context.rows), np.int8)
         covered = context.payloads[:, min(over) // 8 : max(over) // 8 + 1]
-        before = np.broadcast_to(np.frombuffer(field.check.before, np.uint8), (len(covered), len(field.check.before)))
-        covered = np.concatenate([before, covered], axis=1)
-        if field.check.method == "inverted sum":
-            expected = inverted_sum_column(covered, len(bits))
-        elif CRCS[field.check.method].width == 8:
-            expected = crc8_column(covered, CRCS[field.check.method]).astype(np.uint64)
-        else:
-            expected = np.array([check_code(field.check.method, b"", row.tobytes(), len(bits)) for row in covered], np.uint64)
+        if field.check.before:
+            before = np.broadcast_to(np.frombuffer(field.check.before, np.uint8), (len(covered), len(field.check.before)))
+            covered = np.concatenate([before, covered], axis=1)
+        expected = inverted_sum_column(covered, len(bits)) if field.check.crc is None else crc_column(covered, field.check.crc)
         good = extract(context.payloads, bits) == expected
         verdict = np.where(good & (verdict != 0), np.int8(1), np.int8(0))
     return verdict
