@@ -218,7 +218,11 @@ class Tokenizer:
     ) -> None:
         """Mark and report tokens that begin as nothing known does, hold bytes beyond printable ASCII, or are no keyword."""
         if buffer.max() > 126:
-            kind[np.searchsorted(starts, np.flatnonzero(buffer > 126), "right") - 1] = _INVALID
+            strange = np.flatnonzero(buffer > 126)
+            token = np.searchsorted(starts, strange, "right") - 1
+            inside = token >= 0
+            inside[inside] = strange[inside] < ends[token[inside]]  # others stand in a value that waits for its code
+            kind[token[inside]] = _INVALID
         for i in np.flatnonzero(kind == _KEYWORD):
             if buffer[starts[i] : ends[i]].tobytes() not in _KEYWORDS:
                 kind[i] = _INVALID
