@@ -85,7 +85,7 @@ class ResolvedMeaning:
         """Return one value exactly; for a meaning that is not linear the float64's own fraction."""
         if self.convert is None:
             return raw * self.scale + self.offset
-        return Fraction(float(self.convert(np.array([raw], np.int64))[0]))
+        return Fraction(float(self.convert(np.array([raw]))[0]))  # of 64 bits without a sign where it takes them
 
 
 @dataclass(frozen=True, slots=True, eq=False)

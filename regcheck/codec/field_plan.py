@@ -16,7 +16,7 @@ from regcheck.codec.columns import STATUSES, ResolvedMeaning
 from regcheck.codec.exact_columns import Exact, combinations, distinct
 from regcheck.codec.forms import MOST_ELEMENTS, FieldForm
 from regcheck.codec.formulas import Condition, Quantity
-from regcheck.codec.number_formats import typed_raw_column
+from regcheck.codec.number_formats import code_values, typed_raw_column
 from regcheck.codec.payload import STRINGS, check_code, known_number, string_text, word_text
 from regcheck.codec.states import States
 from regcheck.device_map.model import Field, FieldType, Message, Status
@@ -312,7 +312,7 @@ def evaluate(context: Context, form: FieldForm, bits: tuple[int, ...], local: Ma
         status[np.array([word is None for word in words] or [False])[index]] = CODE[Status.DEVICE_ERROR]
         texts = [words[at] or "" for at in index.tolist()]
     if field.type is FieldType.FLOAT:
-        floats = _floats(code_bits, width)
+        floats = code_values(FieldType.FLOAT, width)(raw)
         status[np.isinf(floats)] = CODE[Status.DEVICE_ERROR]
         status[np.isnan(floats)] = CODE[Status.NOT_AVAILABLE]
     if numeric is not None:
@@ -321,12 +321,6 @@ def evaluate(context: Context, form: FieldForm, bits: tuple[int, ...], local: Ma
     for coded, one in enumerate(field.codes, 1):
         status[code == coded] = CODE[one.status]
     return Piece(context.rows, raw, code_bits, status, chosen, code, texts)
-
-
-def _floats(bits: NDArray[np.uint64], width: int) -> NDArray[np.float64]:
-    kinds = {16: (np.uint16, np.float16), 32: (np.uint32, np.float32), 64: (np.uint64, np.float64)}
-    integer, real = kinds[width]
-    return bits.astype(integer).view(real).astype(np.float64)
 
 
 def _versions(field: Field, bits: NDArray[np.uint64], width: int) -> NDArray[np.uint64]:

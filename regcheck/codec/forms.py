@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from dataclasses import field as dataclass_field
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 
 from regcheck.codec.columns import ResolvedMeaning
 from regcheck.codec.formulas import Condition, Lookup, Naming, Quantity, Sensors, condition, conversion, quantity
-from regcheck.codec.number_formats import CURVED_TYPES, code_values, raw_reach
+from regcheck.codec.number_formats import CURVED_TYPES, code_values, raw_reach, sign_extend
 from regcheck.device_map.expression_tree import Expression
 from regcheck.device_map.model import Field, FieldType, Length, Meaning, Message, RegisterMap
 from regcheck.device_map.places import bit_numbers, place_width
@@ -86,11 +87,16 @@ class MeaningForm:
                 number = code(raw)
                 if straight:
                     return np.where(np.isfinite(number), number, np.nan)
-                return np.array(
-                    [float(Fraction(one) * line.scale + line.offset) if np.isfinite(one) else np.nan for one in number.tolist()], np.float64
-                )
+                if meaning.type is FieldType.LINEAR11:  # a straight line for each of its 32 exponents
+                    out = np.empty(raw.shape, np.float64)
+                    for exponent in np.unique(raw >> 11).tolist():
+                        here = raw >> 11 == exponent
+                        step = line.scale * Fraction(2) ** sign_extend(exponent, 5)
+                        out[here] = ResolvedMeaning(meaning, unit, True, step, line.offset).values((raw[here] & 0x7FF ^ 0x400) - 0x400)
+                    return out
+                return np.array([nearest_float(one, line.scale, line.offset) for one in number.tolist()], np.float64)
 
-            return self._curved(ResolvedMeaning(meaning, unit, False, scale, offset, coded, Fraction(0)))
+            return ResolvedMeaning(meaning, unit, False, scale, offset, coded, Fraction(0))
         return ResolvedMeaning(meaning, unit, True, scale, offset, None, abs(scale))
 
     def _curved(self, resolved: ResolvedMeaning) -> ResolvedMeaning:
@@ -101,6 +107,16 @@ class MeaningForm:
         assert resolved.convert is not None  # noqa: S101 - a curved meaning has one
         table = resolved.convert(np.arange(low, high + 1))
         return replace(resolved, convert=lambda raw: table[raw - low])
+
+
+def nearest_float(number: float, scale: Fraction, offset: Fraction) -> float:
+    """Return number x scale + offset, rounded once; NaN where the number is none, or the result is beyond what a float64 holds."""
+    if not math.isfinite(number):
+        return math.nan
+    try:
+        return float(Fraction(number) * scale + offset)
+    except OverflowError:
+        return math.nan
 
 
 def on_lines(raw: NDArray[np.int64], points: tuple[tuple[Fraction, Fraction], ...], sign: int = 1) -> NDArray[np.float64]:

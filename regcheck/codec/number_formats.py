@@ -136,7 +136,8 @@ def code_values(kind: FieldType, width: int) -> Callable[[NDArray[np.int64]], ND
         return linear
 
     def ieee(raw: NDArray[np.int64]) -> NDArray[np.float64]:
-        return raw.astype(_UINT_DTYPE[width]).view(_FLOAT_DTYPE[width]).astype(np.float64)
+        with np.errstate(invalid="ignore"):  # a signalling NaN is a NaN like others here
+            return raw.astype(_UINT_DTYPE[width]).view(_FLOAT_DTYPE[width]).astype(np.float64)
 
     return ieee
 

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from regcheck.codec.builder import RawCode, Value
-from regcheck.codec.checksums import pec
+from regcheck.codec.checksums import CRCS, crc_function, pec
 from regcheck.codec.columns import STATUSES, Check, MessageColumns
 from regcheck.codec.field_plan import extract
 from regcheck.codec.framing import Fault, frame_rows, frame_transfer
@@ -246,6 +246,56 @@ STATEFUL = (
   tell: {command: 0x14, transfer: send byte, access: [write]}
 """
 )
+
+
+ODD = (
+    HEAD
+    + """
+  odd:
+    command: 0x20
+    transfer: block
+    fields:
+      fill: {bytes: 0, range: 0..4}
+      cell: {bytes: 1..2, each: {k: 1..fill, step: 2 bytes}, type: signed, overlaps: [half, flags, name, size, single]}
+      flags: {bits: 8..11, type: signed, codes: {0x7: error}, names: {0: none, 1: one, 3: three}, overlaps: cell,
+        valid_when: raw(fill) < 200 or fill = 1}
+      half: {bytes: 1..2, type: float, unit: V, scale: 0.1, overlaps: cell, valid_when: "cell[2] > 0 or flags = one"}
+      size: {bytes: 3, overlaps: cell,
+        meanings: [{when: length > 6 and last < 12 and not fill = 3, scale: length / 3}, {when: raw in 10 .. 20}]}
+      name: {bytes: 4..5, type: text, characters: ascii, pad: 0x20, codes: {0x0000: error}, overlaps: cell, valid_when: fill < 3}
+      single: {bytes: 2..5, type: float, overlaps: [cell, size, name], scale: 3}
+  dated: {command: 0x21, transfer: block,
+    fields: {day: {bytes: 0..1, type: date}, at: {bytes: 2..5, type: unix time}, rev: {bytes: 6..7, type: version, order: little}}}
+  curved: {command: 0x22, transfer: word, bits: 0..11, unit: degC,
+    convert: "ntc(10 kohm * raw / (4095 - raw), r25 = 10 kohm, beta = 3435 K)"}
+  scaled: {command: 0x23, transfer: word, type: linear11, unit: A, scale: 1/3, offset: 0.5, negative_when: raw < 100}
+  direct: {command: 0x24, transfer: word, type: direct, m: 5, b: odd.fill, R: 1}
+  guarded: {command: 0x25, transfer: block,
+    fields: {it: {bytes: 0}, check: {bytes: last, crc: CRC-8/SAE-J1850, over: bytes 0..last - 1, before: 23 01}}}
+  real: {command: 0x26, transfer: 64-bit, type: float, scale: 3}
+"""
+)
+
+
+@quiet(40)
+@given(st.data())
+def test_parser_and_plan_agree_on_every_kind_of_field(data: st.DataObject) -> None:
+    register_map = load_text(ODD)
+    transfers: list[Transfer] = []
+    small = st.one_of(st.sampled_from([0, 1, 2, 3, 7, 0x20, 0x41, 0x7C, 0x7F, 0xFF]), st.integers(0, 255))
+    for number in range(data.draw(st.integers(1, 25))):
+        command = data.draw(st.sampled_from([0x20, 0x20, 0x20, 0x21, 0x22, 0x23, 0x24, 0x25, 0x26]))
+        size = {0x22: 2, 0x23: 2, 0x24: 2, 0x26: 8}.get(command)
+        payload = bytes(data.draw(st.lists(small, min_size=size or 1, max_size=size or 12)))
+        if command == 0x25 and data.draw(st.booleans()):
+            payload += bytes([crc_function(CRCS["CRC-8/SAE-J1850"])(b"\x23\x01" + payload)])
+        if size is None:
+            transfers.append(block(payload, command, time_ns=number * 1000))
+        else:
+            parts = bytes([0x16, command]), b"\x17" + payload
+            transfers.append(Transfer(number * 1000, (parts[0], parts[1] + bytes([pec(b"".join(parts))]))))
+    batch = batch_of(transfers)
+    assert_agreement(register_map, batch, survey_states(register_map, lambda: [batch]))
 
 
 def word(command: int, value: int, time_ns: int, *, written: bool = False, good: bool = True) -> Transfer:
