@@ -5,7 +5,7 @@ from __future__ import annotations
 import platform
 import re
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
@@ -146,7 +146,7 @@ class Plan:
         judges = tuple(self.judges)
         done = _Pass(
             TransferCheck(self.register_map, number),
-            ValueCheck(self.register_map, number),
+            ValueCheck(self.register_map, frozenset(judge.id for judge in judges), number),
             AccuracyCheck(judges, self.times[number], context, number),
             AvailableCheck(judges, context, number),
         )
@@ -176,7 +176,7 @@ class Plan:
         found = [*done.transfers.findings(closed=True), *done.values.findings(closed=True)]
         found += _clock_findings(self.clocks)
         found += accuracy_findings(tallies, kin)
-        found += self._not_driven()
+        found += self._not_driven(done.accuracy.not_driven)
         if self.bench is not None:
             for tally in tallies.values():
                 if tally.judge.field.accuracy:
@@ -187,36 +187,27 @@ class Plan:
             found += bench_findings(self.bench, self.log)
         return found + _rules(self.register_map)
 
-    def _not_driven(self) -> list[Finding]:
-        """Fields with an accuracy that the bench does not apply anything to."""
+    def _not_driven(self, seen: Mapping[FieldId, int]) -> list[Finding]:
+        """Fields with an accuracy that the bench does not apply anything to, and ``seen`` elements of an array that it leaves out."""
         driven = {(one.field.message, one.field.name) for one in self.applied}
-        found = []
+        if self.bench is None:
+            says, reason, remedy = "nothing is known of what was applied to {}", "no_bench", "give the check a bench file and its stimulus log"
+        else:
+            says, reason, remedy = "the bench applies nothing to {}", "not_applied", "add it under `applied` in the bench file"
+        found: dict[str, Finding] = {}
         for message in self.register_map.messages:
             for item in message.all_fields():
-                if not item.accuracy or (item.message, item.name) in driven:
+                if not item.accuracy:
                     continue
-                requirement = Requirement("accuracy", item.message, item.name, place=item.given_keys.get("accuracy", item.place))
-                if self.bench is None:
-                    found.append(
-                        Finding(
-                            requirement,
-                            Verdict.UNTESTED,
-                            f"nothing is known of what was applied to {item.path}",
-                            "no_bench",
-                            "give the check a bench file and its stimulus log",
-                        )
-                    )
-                else:
-                    found.append(
-                        Finding(
-                            requirement,
-                            Verdict.UNTESTED,
-                            f"the bench applies nothing to {item.path}",
-                            "not_applied",
-                            "add it under `applied` in the bench file",
-                        )
-                    )
-        return found
+                ids = [FieldId(item.message, item.name)]
+                if (item.message, item.name) in driven:
+                    ids = sorted(id for id, count in seen.items() if count and (id.message, id.field) == (item.message, item.name))
+                for id in ids:
+                    place = item.given_keys.get("accuracy", item.place)
+                    requirement = Requirement("accuracy", item.message, item.name, id.element, id.instance, place)
+                    one = Finding(requirement, Verdict.UNTESTED, says.format(requirement.path), reason, remedy)
+                    found.setdefault(requirement.id, one)
+        return list(found.values())
 
 
 def _clock_findings(clocks: Sequence[Clock | ClockRefused | None]) -> list[Finding]:
@@ -260,7 +251,7 @@ def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
     register_map = load_map(trial.map)
     bench = load_bench(trial.bench, register_map) if trial.bench is not None else None
     log = load_stimulus(trial.stimulus, bench.columns(), bench.words()) if bench is not None and trial.stimulus is not None else None
-    captures = [open_capture(path, source=number, signals=trial.signals) for number, path in enumerate(trial.captures)]
+    captures = [open_capture(path, source=number, signals=trial.signals, columns=trial.columns) for number, path in enumerate(trial.captures)]
     plan = Plan(register_map, bench, log)
     plan.survey(captures, progress)
     passes = [plan.passed(number, capture, progress) for number, capture in enumerate(captures)]
