@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Exercised:
-    """Applied values at which readings were judged, in the field's unit: extremes, levels, stretches (low, high) f8[s, 2] in order of value.
+    """Applied values at which readings were judged, in the field's unit: extremes, levels, stretches (low, high) f8[s, 2] by value.
 
     ``needed_span`` is what a constant report could still hide in: 2 (T + 1.645 u).
     """
@@ -100,7 +100,12 @@ def coverage_finding(tally: Tally, rule: CoverageEntry) -> Finding | None:
         )
     moved = exercised(tally)
     unit = str(field.unit or "")
-    evidence: dict[str, Any] = {"unit": unit or None, "applied_from": plain(moved.low), "applied_to": plain(moved.high), "levels": moved.levels}
+    evidence: dict[str, Any] = {
+        "unit": unit or None,
+        "applied_from": plain(moved.low),
+        "applied_to": plain(moved.high),
+        "levels": moved.levels,
+    }
     if span is None:
         return Finding(
             requirement,

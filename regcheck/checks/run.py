@@ -160,11 +160,12 @@ class Plan:
         """A log that ends before the capture begins, or the other way round, proves nothing: it is refused."""
         if not isinstance(clock, Clock) or self.log is None or done.begin_ns is None or done.end_ns is None:
             return
-        low, _ = clock.bench_time(done.begin_ns)
-        high, _ = clock.bench_time(done.end_ns)
+        (low, high), doubt = clock.bench_time([done.begin_ns, done.end_ns])
         first, last = self.log.begin_ns, self.log.last_ns
-        if int(high) < first or int(low) > last:
-            text = f"the stimulus log runs from {first / 1e9:g} s to {last / 1e9:g} s, the capture {capture.path} from {int(low) / 1e9:g} s to {int(high) / 1e9:g} s of the bench's time: they do not overlap"
+        if int(high + doubt[1]) < first or int(low - doubt[0]) > last:
+            runs = f"the stimulus log runs from {first / 1e9:g} s to {last / 1e9:g} s"
+            seen = f"the capture {capture.path} from {int(low) / 1e9:g} s to {int(high) / 1e9:g} s of the bench's time"
+            text = f"{runs}, {seen}: they do not overlap"
             raise SourceError(
                 [Problem(Place(self.log.file), text, "is it the log of this capture, and is `clock` in the bench file right?")]
             )
@@ -191,7 +192,11 @@ class Plan:
         """Fields with an accuracy that the bench does not apply anything to, and ``seen`` elements of an array that it leaves out."""
         driven = {(one.field.message, one.field.name) for one in self.applied}
         if self.bench is None:
-            says, reason, remedy = "nothing is known of what was applied to {}", "no_bench", "give the check a bench file and its stimulus log"
+            says, reason, remedy = (
+                "nothing is known of what was applied to {}",
+                "no_bench",
+                "give the check a bench file and its stimulus log",
+            )
         else:
             says, reason, remedy = "the bench applies nothing to {}", "not_applied", "add it under `applied` in the bench file"
         found: dict[str, Finding] = {}
@@ -251,7 +256,9 @@ def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
     register_map = load_map(trial.map)
     bench = load_bench(trial.bench, register_map) if trial.bench is not None else None
     log = load_stimulus(trial.stimulus, bench.columns(), bench.words()) if bench is not None and trial.stimulus is not None else None
-    captures = [open_capture(path, source=number, signals=trial.signals, columns=trial.columns) for number, path in enumerate(trial.captures)]
+    captures = [
+        open_capture(path, source=number, signals=trial.signals, columns=trial.columns) for number, path in enumerate(trial.captures)
+    ]
     plan = Plan(register_map, bench, log)
     plan.survey(captures, progress)
     passes = [plan.passed(number, capture, progress) for number, capture in enumerate(captures)]

@@ -176,7 +176,9 @@ class ValueCheck:
                 done.add((item.message, item.name))
                 span, wanted = _span(item), _wanted(item)
                 if span is None and item.range:
-                    yield _hangs_on(item, "range", "range", "the range of {} hangs on a condition", "this version judges a range without `when`")
+                    yield _hangs_on(
+                        item, "range", "range", "the range of {} hangs on a condition", "this version judges a range without `when`"
+                    )
                 if span is not None:
                     yield from (_range_finding(item, span, id, tally) for id, tally in _of(self.ranges, item, self.driven, RangeTally()))
                 if isinstance(item.must_be, Expression):
@@ -250,18 +252,20 @@ def _range_finding(item: Field, span: Span, id: FieldId, tally: RangeTally) -> F
         "highest": {"value": plain(float(high.value))} | high.spot.as_json(),
     }
     limits = f"{format_fraction(span.low)} .. {format_fraction(span.high)}" + (f" {unit}" if unit else "")
+    seen = f"{worded(float(low.value), unit, 6)} to {worded(float(high.value), unit, 6)}"
+    beyond = f"{tally.outside.number} of {tally.count} readings"
     if not tally.outside.number:
         return Finding(
             requirement,
             Verdict.PASS,
-            f"{requirement.path} stayed within {limits}: {worded(float(low.value), unit, 6)} to {worded(float(high.value), unit, 6)} in {tally.count} readings",
+            f"{requirement.path} stayed within {limits}: {seen} in {tally.count} readings",
             evidence=evidence,
         )
     far = low if span.low - low.value > high.value - span.high else high
     return Finding(
         requirement,
         Verdict.FAIL,
-        f"{requirement.path} left its range {limits}: {worded(float(far.value), unit, 6)} was reported, {tally.outside.number} of {tally.count} readings lie outside",
+        f"{requirement.path} left its range {limits}: {worded(float(far.value), unit, 6)} was reported, {beyond} lie outside",
         evidence=evidence,
     )
 
