@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
-from typing import Any
 
 from regcheck.device_map.expression_tree import Expression
 from regcheck.device_map.limits import Cadence, Conditional, Limit

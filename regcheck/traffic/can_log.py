@@ -28,7 +28,6 @@ TIMES = ("absolute", "delta")
 
 CUT_NOTE = "last line without its end"
 _LONG_STAMP = re.compile(rb"\([0-9]{9,}\.|\([0-9]{4}-")  # of the epoch, or a date; other forms begin at three digits
-_BLOCK = 1 << 18  # bytes taken at once: the columns of so many lines stay in the cache
 _HEAD_LINES = 1000
 _HEAD_BYTES = 1 << 18
 _NO_TIME = -NS_LIMIT  # no time that can be held
@@ -91,7 +90,7 @@ def text_blocks(stream: ByteStream) -> Iterator[bytes]:
     """
     rest: list[bytes] = []
     size = 0
-    for chunk in (whole[at : at + _BLOCK] for whole in stream for at in range(0, len(whole), _BLOCK)):
+    for chunk in stream:
         cut = chunk.rfind(b"\n") + 1
         if cut:
             first = chunk.find(b"\n")

@@ -12,7 +12,21 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from regcheck.traffic.assemble import BEGIN, BIT, CUT, END, NO_BEGIN, SPIKE, START, STOP, TIMEOUT, UNKNOWN_CLOCK, Events, assemble, cut_overlong
+from regcheck.traffic.assemble import (
+    BEGIN,
+    BIT,
+    CUT,
+    END,
+    NO_BEGIN,
+    SPIKE,
+    START,
+    STOP,
+    TIMEOUT,
+    UNKNOWN_CLOCK,
+    Events,
+    assemble,
+    cut_overlong,
+)
 from regcheck.traffic.build import BatchBuilder
 
 LOW, HIGH, UNKNOWN = 0, 1, 2

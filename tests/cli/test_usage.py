@@ -120,10 +120,11 @@ def test_the_c_locale_gets_ascii(cli, trial, monkeypatch):
 
 def test_a_name_that_the_terminal_lacks_ends_no_run(trial, monkeypatch):
     (trial / "pack.yaml").rename(trial / "päck.yaml")
-    stream = io.TextIOWrapper(io.BytesIO(), encoding="ascii")
+    raw = io.BytesIO()
+    stream = io.TextIOWrapper(raw, encoding="ascii")
     monkeypatch.setattr(sys, "stdout", stream)
     assert run(["check", "päck.yaml", "bus.jsonl"]) == 1
-    assert rb"p\xe4ck.yaml:" in stream.buffer.getvalue()  # type: ignore[attr-defined]
+    assert rb"p\xe4ck.yaml:" in raw.getvalue()
 
 
 def test_paths_with_blanks_and_other_letters(cli, trial):

@@ -6,6 +6,7 @@ import gc
 import gzip
 import sys
 from pathlib import Path
+from typing import Any
 
 import can
 import pytest
@@ -25,7 +26,7 @@ def test_what_is_said_where_asammdf_is_missing(tmp_path, monkeypatch):
         open_capture(path)
 
 
-MESSAGES = [
+MESSAGES: list[dict[str, Any]] = [
     {"arbitration_id": 0x123, "is_extended_id": False, "data": b"\x11\x22", "channel": 1},
     {"arbitration_id": 0x123, "data": bytes(8), "channel": 2, "is_rx": False},
     {"arbitration_id": 0x18FEF100, "data": bytes(range(64)), "is_fd": True, "bitrate_switch": True, "channel": 1},
