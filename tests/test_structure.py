@@ -27,7 +27,11 @@ def imported(path: Path) -> set[str]:
     """Every room that a file imports from, wherever in the file the import stands."""
     found = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+        names = []
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            names = [node.module or ""]
         assert not (isinstance(node, ast.ImportFrom) and node.level), f"{path}: a relative import hides which room is meant"
         found |= {name.split(".")[1] for name in names if name.startswith("regcheck.") and name.count(".")}
     return found
@@ -68,6 +72,7 @@ def test_no_exception_is_caught_whole_but_at_the_outermost_edge() -> None:
         path.relative_to(PACKAGE).as_posix()
         for path in FILES
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.ExceptHandler) and (node.type is None or (isinstance(node.type, ast.Name) and node.type.id in ("Exception", "BaseException")))
+        if isinstance(node, ast.ExceptHandler)
+        and (node.type is None or (isinstance(node.type, ast.Name) and node.type.id in ("Exception", "BaseException")))
     ]
     assert caught == ["cli/__init__.py"]

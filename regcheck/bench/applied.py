@@ -162,23 +162,31 @@ class _Variables:
             raise LookupError(f"'{name.parts[0]}' is not known here")
         return None
 
-    def labels_of(self, name: Name) -> Mapping[str, int]:
+    def labels_of(self, name: Name) -> Mapping[str, int]:  # noqa: ARG002 - a scope's own form
         return {}
 
-    def kind_of(self, name: Name) -> Any:
+    def kind_of(self, name: Name) -> Any:  # noqa: ARG002
         return "number"
 
 
 def _is_linear(function: Callable[[dict[str, Array]], Array], channels: Mapping[str, Array]) -> bool:
-    """Return whether the formula is a straight line between two ends of its channels, judged on the log's own values."""
+    """Return whether the formula is a straight line between two ends of its channels, judged on the log's own values.
+
+    All channels are moved together, then each alone: what bends two channels alike may bend the one and not their difference.
+    """
     ends = {
-        name: np.array([np.nanmin(values), (np.nanmin(values) + np.nanmax(values)) / 2, np.nanmax(values)])
-        if np.isfinite(values).any()
-        else np.zeros(3)
+        name: (float(np.nanmin(values)), float(np.nanmax(values))) if np.isfinite(values).any() else (0.0, 0.0)
         for name, values in channels.items()
     }
-    low, middle, high = function(ends)
-    return bool(abs(middle - (low + high) / 2) <= 1e-9 * max(abs(low), abs(high), abs(high - low), 1e-300))
+    for moved in (None, *ends):
+        places = {
+            name: np.array([low, (low + high) / 2, high]) if moved in (None, name) else np.full(3, low)
+            for name, (low, high) in ends.items()
+        }
+        low, middle, high = function(places)
+        if not abs(middle - (low + high) / 2) <= 1e-9 * max(abs(low), abs(high), abs(high - low), 1e-300):
+            return False
+    return True
 
 
 def _uncertainty(

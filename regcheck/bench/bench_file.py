@@ -12,7 +12,7 @@ from typing import Annotated, Any
 from pydantic import Field as Key
 
 from regcheck.device_map import leaves
-from regcheck.device_map.expression_tree import Expression, Name
+from regcheck.device_map.expression_tree import Call, Expression, Name, Number
 from regcheck.device_map.limits import Limit, parse_time_ns
 from regcheck.device_map.merge import child, key_place
 from regcheck.device_map.model import Field, RegisterMap
@@ -82,7 +82,7 @@ class TimingEntry(Entry):
     latency: Nanoseconds | None = None
     warm_up: Nanoseconds = 0
     timestamps: Doubt = 0
-    fields: dict[str, FieldTimingEntry] = {}
+    fields: dict[str, FieldTimingEntry] = Key(default_factory=dict)
 
 
 class CoverageEntry(Entry):
@@ -239,11 +239,20 @@ class BenchScope:
             return self.channels.get(bare)
         return next((channel for key, channel in self.channels.items() if key.startswith(bare + "[")), None)
 
+    def _refuse_no_element(self, name: Name) -> None:
+        """An element told by its number must be there: else nothing would be applied, and nobody told."""
+        if self._channel(name) is None or not isinstance(name.index, Number):
+            return
+        elements = [key for key in self.channels if key.startswith(name.parts[0] + "[")]
+        if f"{name.parts[0]}[{name.index.value}]" not in elements:
+            raise UnknownNameError(f"'{name.parts[0]}[{name.index.value}]' is no channel; there are {elements[0]} to {elements[-1]}")
+
     def unit_of(self, name: Name) -> Unit | None:
         """Return the unit of a channel or an applied field."""
         dotted = ".".join(name.parts)
         if dotted in self.variables:
             return None
+        self._refuse_no_element(name)
         channel = self._channel(name)
         if channel is not None:
             return channel.unit
@@ -296,7 +305,7 @@ def parse_signed_ns(text: str) -> int:
 
 
 def _targets(entry: BenchEntry, register_map: RegisterMap, node: Node | None, problems: list[Problem]) -> list[Applied]:
-    applied = []
+    applied: list[Applied] = []
     for key, formula in entry.applied.items():
         place = key_place(node, key) if isinstance(node, MappingNode) else Place("")
         bare, bracket, inside = key.partition("[")
@@ -314,6 +323,10 @@ def _targets(entry: BenchEntry, register_map: RegisterMap, node: Node | None, pr
             problems.append(Problem(place, f"'{bare}' is no array, so '{key}' names no element"))
         else:
             element = int(variable) if variable.isdigit() else None
+            twin = next((one for one in applied if one.field == field and (one.element == element or None in (one.element, element))), None)
+            if twin is not None:
+                problems.append(Problem(place, f"'{key}' is applied twice", f"see {twin.place}: keep one of the two"))
+                continue
             applied.append(Applied(field.path, "" if element is not None else variable, element, formula, field, place))
     return applied
 
@@ -368,7 +381,7 @@ def examine_bench(path: Path | str, register_map: RegisterMap) -> tuple[Bench | 
             MapScope(register_map).resolve(Name(tuple(name.split("."))))
         except UnknownNameError as error:
             problems.append(Problem(key_place(_as_mapping(child(child(node, "timing"), "fields"), node), name), str(error)))
-    problems += _sensor_problems(applied, register_map)
+    problems += _sensor_problems(applied)
     clock_node = child(node, "clock")
     clock = _clock(clock_node, problems, clock_node.place if clock_node is not None else node.place)
     times = {name: (one.settle, one.latency) for name, one in timing.fields.items()}
@@ -388,17 +401,23 @@ def _as_mapping(node: Node | None, fallback: MappingNode) -> MappingNode:
     return node if isinstance(node, MappingNode) else fallback
 
 
-def _sensor_problems(applied: list[Applied], register_map: RegisterMap) -> list[Problem]:
-    """A map that names the datasheet's sensor must be fed by a bench that plays the same one."""
-    from regcheck.device_map.expression_tree import Call
+def _parameters(call: Call) -> dict[str, object]:
+    """Return a sensor's keywords, numbers in coherent units: 10 kohm is 10000 ohm."""
+    return {
+        key: (node.value * node.unit.factor + node.unit.offset, node.unit.dimension) if isinstance(node, Number) and node.unit else node
+        for key, node in call.keywords
+    }
 
+
+def _sensor_problems(applied: list[Applied]) -> list[Problem]:
+    """A map that names the datasheet's sensor must be fed by a bench that plays the same one."""
     problems = []
     for one in applied:
         wanted = one.field.sensor
         if wanted is None or not isinstance(wanted.root, Call):
             continue
         played = one.formula.root
-        if isinstance(played, Call) and (played.function != wanted.root.function or dict(played.keywords) != dict(wanted.root.keywords)):
+        if isinstance(played, Call) and (played.function != wanted.root.function or _parameters(played) != _parameters(wanted.root)):
             problems.append(
                 Problem(
                     one.place,

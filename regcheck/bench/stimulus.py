@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -85,13 +86,15 @@ def load_stimulus(path: Path | str, wanted: frozenset[str] | None = None, words:
 def _head_problems(path: Path, head: list[str], wanted: frozenset[str] | None) -> list[Problem]:
     place = Place(str(path), 1, 1)
     if "time_s" not in head:
-        return [Problem(place, "the stimulus log has no column `time_s`", f"its first row reads: {', '.join(head)[:60]}")]
+        other_mark = any(mark in cell for cell in head for mark in ";\t")
+        hint = "separate the cells by commas" if other_mark else f"its first row reads: {', '.join(head)[:60]}"
+        return [Problem(place, "the stimulus log has no column `time_s`", hint)]
     problems = [
         Problem(place, f"the column '{name}' stands twice in the head")
         for name in sorted({name for name in head if name and head.count(name) > 1})
     ]
     for name in sorted((wanted or frozenset()) - set(head)):
-        near = nearest(name, head)
+        near = nearest(name, [column for column in head if column not in (wanted or ())])
         problems.append(
             Problem(
                 place,
@@ -144,6 +147,10 @@ def _read_rows(path: Path, head: list[str], rows: list[list[str]], words: Mappin
             if cell in ("", END):
                 continue
             match = _NUMBER.match(cell)
+            if match is not None and not math.isfinite(float(cell)):
+                text = f"'{cell}' in column '{name}' is too large for a number"
+                problems.append(Problem(Place(str(path), line, 1 + head.index(name)), text, "at most 1.7e308"))
+                continue
             if match is None and cell not in (OPEN, SHORT) and cell not in words.get(name, frozenset()):
                 known = sorted({OPEN, SHORT, *words.get(name, frozenset())})
                 problems.append(
@@ -160,7 +167,7 @@ def _read_rows(path: Path, head: list[str], rows: list[list[str]], words: Mappin
                 decimals[name] = max(decimals[name], _decimals(match))
             times[name].append(time)
             values[name].append(float(cell) if match else float("nan"))
-    if begin is None or last is None:
+    if (begin is None or last is None) and not problems:
         problems.append(Problem(Place(str(path), 2), "the stimulus log has a head but no rows"))
     if problems:
         raise SourceError(problems)

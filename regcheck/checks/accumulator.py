@@ -37,8 +37,8 @@ class Spot:
     place: int
 
     def as_json(self) -> dict[str, Any]:
-        """Return the spot for evidence; seconds are exact nanosecond decimals."""
-        return {"time_s": self.time_ns / 1e9, "capture": self.source, "place": self.place}
+        """Return the spot for evidence; seconds are the float nearest to the nanoseconds (of an epoch: to about 0.2 us)."""
+        return {"time_s": self.time_ns / 10**9, "capture": self.source, "place": self.place}
 
 
 @dataclass(slots=True)

@@ -13,10 +13,10 @@ from regcheck.bench.admission import admissible
 from regcheck.bench.clock import Clock, Times
 from regcheck.bench.curves import clock_doubt_extremes
 from regcheck.checks.accumulator import Spot
-from regcheck.checks.decision import FAIL, PASS, UNDECIDED, linear_to_quanta, to_quanta
+from regcheck.checks.decision import BOUND, FAIL, PASS, UNDECIDED, linear_to_quanta, to_quanta
 from regcheck.checks.judge import Judge, TableTimes
 from regcheck.checks.limits_at import SegmentLimits
-from regcheck.codec.columns import FieldColumn, FieldId, MessageColumns
+from regcheck.codec.columns import NO_READING, FieldColumn, FieldId, MessageColumns
 from regcheck.codec.plan import DecodedBatch
 
 SEVERITY = {PASS: 0, UNDECIDED: 1, FAIL: 2}
@@ -64,6 +64,8 @@ class FailingSample:
 
     def add(self, more: NDArray[np.int64]) -> None:
         """Add rows and keep those of the smallest hashes."""
+        if len(self.rows) == SAMPLE:
+            more = more[more[:, 0] <= self.rows[-1, 0]]
         if len(more):
             rows = np.concatenate([self.rows, more])
             self.rows = rows[np.lexsort(rows.T[::-1])[:SAMPLE]]
@@ -86,6 +88,7 @@ class Tally:
     hold_square_low: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     failing: FailingSample = field(default_factory=lambda: FailingSample())
     far: int = 0
+    doubt_ns: int = 0
     worst: WorstReading | None = None
 
     def __post_init__(self) -> None:
@@ -115,6 +118,7 @@ class Tally:
         self.hold_square_low += later.hold_square_low
         self.failing.add(later.failing.rows)
         self.far += later.far
+        self.doubt_ns = max(self.doubt_ns, later.doubt_ns)
         if later.worst is not None and later.worst.beats(self.worst):
             self.worst = later.worst
 
@@ -127,7 +131,8 @@ def reported_quanta(column: FieldColumn, rows: NDArray[np.int64], judge: Judge) 
         if not mask.any():
             continue
         raw = column.raw[rows[mask]]
-        if meaning.linear:
+        largest = max(abs(int(raw.max())), abs(int(raw.min())))
+        if meaning.linear and largest * abs(meaning.scale) + abs(meaning.offset) <= BOUND * judge.quantum:
             out[mask] = linear_to_quanta(raw, *meaning.integers(), judge.quantum)
         else:
             out[mask] = to_quanta(meaning.values(raw), judge.quantum, saturate=True)
@@ -178,6 +183,7 @@ def judge_readings(
         return
     table = times.at(columns.end[rows[own]])
     start, end, doubt = context.bench_times(columns.time[rows[own]], columns.end[rows[own]])
+    tally.doubt_ns = max(tally.doubt_ns, int(doubt.max()))
     admission = admissible(judge.curve, start, end, judge.settle_ns, judge.latency_ns, doubt, judge.warm_up_ns)
     for reason, count in admission.left_out.items():
         tally.leave_out(reason, count)
@@ -293,6 +299,7 @@ class AccuracyCheck:
     def __init__(self, judges: tuple[Judge, ...], times: Mapping[FieldId, TableTimes], context: CaptureClock, source: int) -> None:
         self.times, self.context, self.source = times, context, source
         self.tallies = {judge.id: Tally(judge) for judge in judges}
+        self.not_driven: dict[FieldId, int] = {}
 
     def update(self, batch: DecodedBatch) -> None:
         """Take the next batch in order of time."""
@@ -301,6 +308,9 @@ class AccuracyCheck:
                 continue
             for id, column in columns.fields.items():
                 tally = self.tallies.get(id)
+                if tally is None and column.field.accuracy and id.element is not None:
+                    seen = int((column.status != NO_READING).sum())
+                    self.not_driven[id] = self.not_driven.get(id, 0) + seen
                 if tally is not None:
                     judge_readings(tally, columns, column, self.context, self.times[id], self.source)
 
@@ -311,3 +321,5 @@ class AccuracyCheck:
         """Take all that a later check of the same judges has seen."""
         for id, tally in self.tallies.items():
             tally.then(later.tallies[id])
+        for id, seen in later.not_driven.items():
+            self.not_driven[id] = self.not_driven.get(id, 0) + seen

@@ -115,6 +115,8 @@ def accuracy_finding(tally: Tally, others: tuple[Tally, ...]) -> Finding:
         evidence["noise"] = plain(pooled_noise([row.noise for row in noisy], [row.count for row in noisy]), 4)
     evidence |= line_evidence(tally, rows)
     evidence |= unjudged_holds(tally)
+    if tally.doubt_ns:
+        evidence["clock_doubt_s"] = plain(tally.doubt_ns / 1e9, 4)
     if tally.far:
         evidence["far_off"] = tally.far
     if judge.statistic != "readings":
@@ -208,7 +210,8 @@ def _sentence(tally: Tally, name: str, unit: str, verdict: Verdict, moved: Exerc
     if isinstance(judge.statistic, Fraction):
         beyond, allowed = int(tally.decided[FAIL] + tally.decided[UNDECIDED] * (verdict is not Verdict.FAIL)), 1 - judge.statistic
         share = share_beyond(beyond, judged)
-        seen = f"{beyond} of {judged} readings ({share.share:.3%}) are {'' if verdict is Verdict.FAIL else 'not surely '}{'beyond' if verdict is Verdict.FAIL else 'within'} their limit"
+        where = "beyond" if verdict is Verdict.FAIL else "not surely within"
+        seen = f"{beyond} of {judged} readings ({share.share:.3%}) are {where} their limit"
         return f"{name}: {seen}, {float(allowed):.4%} may be; the worst error is {worded(error, unit, signed=True)}, limit {limit}"
     if verdict is Verdict.FAIL:
         beyond = int(tally.decided[FAIL])
@@ -217,9 +220,14 @@ def _sentence(tally: Tally, name: str, unit: str, verdict: Verdict, moved: Exerc
             if judge.statistic == "mean"
             else f"{beyond} of {judged} readings ({share_beyond(beyond, judged).share:.1%}) lie beyond it"
         )
-        return f"{what} is off by {worded(error, unit, signed=True)} at {worded(applied, unit)} applied, limit {limit} (at {at:.3f} s); {share_text}"
+        off = f"{what} is off by {worded(error, unit, signed=True)} at {worded(applied, unit)} applied"
+        return f"{off}, limit {limit} (at {at:.3f} s); {share_text}"
     if verdict is Verdict.UNDECIDED:
-        return f"{what}: the worst error, {worded(error, unit, signed=True)}, is too near the limit of {limit} for the bench's uncertainty ({int(tally.decided[UNDECIDED])} of {judged} readings)"
+        near = f"{int(tally.decided[UNDECIDED])} of {judged} readings"
+        if judge.statistic == "mean":
+            near = f"{sum(one.verdict is Verdict.UNDECIDED for one in means)} of {len(means)} holds"
+        worst_error = f"the worst error, {worded(error, unit, signed=True)}"
+        return f"{what}: {worst_error}, is too near the limit of {limit} for the bench's uncertainty ({near})"
     span = f"from {worded(moved.low, unit)} to {worded(moved.high, unit)}"
     return f"{what} is right {span}: worst error {worded(error, unit, signed=True)}, limit {limit}, {counted}"
 
@@ -355,4 +363,5 @@ def expected_errors(findings: Iterable[Finding]) -> str:
             rejects.append(worst["p"])
     if not accepts and not rejects:
         return ""
-    return f"at the readings that decided, {abs(fsum(accepts)):.2g} false accepts are expected in {len(accepts)} passes of accuracy and {abs(fsum(rejects)):.2g} false rejects in {len(rejects)} fails"
+    passes = f"{abs(fsum(accepts)):.2g} false accepts are expected in {len(accepts)} passes of accuracy"
+    return f"at the readings that decided, {passes} and {abs(fsum(rejects)):.2g} false rejects in {len(rejects)} fails"

@@ -87,16 +87,18 @@ class AvailableCheck:
                 state = np.where((state == KNOWN) & ~admitted, -1, state)
                 for applied in (KNOWN, OPEN, SHORT):
                     chosen = own[state == applied]
-                    for status, code in {(int(column.status[row]), int(column.code[row])) for row in chosen}:
-                        alike = chosen[(column.status[chosen] == status) & (column.code[chosen] == code)]
+                    answers = column.status[chosen].astype(np.int64) << 16 | column.code[chosen]
+                    kinds, firsts, numbers = np.unique(answers, return_index=True, return_counts=True)
+                    for at in np.argsort(firsts).tolist():  # several codes may bear one word: the first of them all counts
+                        status, code, first = int(kinds[at]) >> 16, int(kinds[at]) & 0xFFFF, int(rows[chosen[firsts[at]]])
                         word = judge.field.codes[code - 1].word if code else STATUSES[status].value
                         self._count(
                             self.tallies[id],
                             applied,
                             word,
                             STATUSES[status],
-                            len(alike),
-                            Spot(int(columns.time[rows[alike[0]]]), self.source, int(columns.place[rows[alike[0]]])),
+                            int(numbers[at]),
+                            Spot(int(columns.time[first]), self.source, int(columns.place[first])),
                         )
 
     def _count(self, tally: AvailableTally, applied: int, word: str, status: Status, number: int, first: Spot) -> None:

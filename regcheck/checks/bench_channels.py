@@ -70,7 +70,8 @@ def _finding(channel: Channel, log: StimulusLog) -> Finding:
     }
     strip = Strip(difference, -doubt, doubt, 0.0, unit)
     if ratio > 1:
-        says = f"the bench's {channel.name} measured {worded(difference, unit, signed=True)} off what was set, {ratio:.2g} times what both uncertainties allow"
+        off = f"the bench's {channel.name} measured {worded(difference, unit, signed=True)} off what was set"
+        says = f"{off}, {ratio:.2g} times what both uncertainties allow"
         return Finding(requirement, Verdict.FAIL, says, evidence=evidence, strip=strip)
     return Finding(
         requirement,

@@ -12,6 +12,7 @@ from regcheck.bench.bench_file import CoverageEntry
 from regcheck.checks.accuracy import Tally
 from regcheck.checks.decision import Z
 from regcheck.checks.finding import Finding, Requirement, Verdict
+from regcheck.checks.wording import plain
 from regcheck.device_map.model import FieldType
 
 Array = NDArray[np.float64]
@@ -19,7 +20,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Exercised:
-    """Applied values at which readings were judged, in the field's unit: extremes, levels, stretches (low, high) f8[s, 2] in order of value.
+    """Applied values at which readings were judged, in the field's unit: extremes, levels, stretches (low, high) f8[s, 2] by value.
 
     ``needed_span`` is what a constant report could still hide in: 2 (T + 1.645 u).
     """
@@ -99,7 +100,12 @@ def coverage_finding(tally: Tally, rule: CoverageEntry) -> Finding | None:
         )
     moved = exercised(tally)
     unit = str(field.unit or "")
-    evidence: dict[str, Any] = {"unit": unit or None, "applied_from": moved.low, "applied_to": moved.high, "levels": moved.levels}
+    evidence: dict[str, Any] = {
+        "unit": unit or None,
+        "applied_from": plain(moved.low),
+        "applied_to": plain(moved.high),
+        "levels": moved.levels,
+    }
     if span is None:
         return Finding(
             requirement,
@@ -126,7 +132,7 @@ def coverage_finding(tally: Tally, rule: CoverageEntry) -> Finding | None:
             missing.append("both signs")
         if not ((moved.stretches[:, 0] <= moved.limit) & (moved.stretches[:, 1] >= -moved.limit)).any():
             missing.append("zero")
-    evidence |= {"range_low": low, "range_high": high, "widest_gap": gap}
+    evidence |= {"range_low": plain(low), "range_high": plain(high), "widest_gap": plain(gap)}
     if missing:
         return Finding(
             requirement,

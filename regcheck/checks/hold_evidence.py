@@ -106,7 +106,9 @@ def unjudged_holds(tally: Tally) -> dict[str, Any]:
     """Return the holds that no reading was judged in, and why (verdicts, rule 10)."""
     judge = tally.judge
     short = too_short(judge.holds, judge.settle_ns, judge.latency_ns, 0)
-    missed = np.flatnonzero(tally.hold_count == 0)
+    judged = np.append(0, np.cumsum(tally.by_segment))
+    first, last = (np.searchsorted(judge.curve.time, times, side="right") - 1 for times in (judge.holds.begin, judge.holds.end - 1))
+    missed = np.flatnonzero(judged[last + 1] == judged[first]) if len(judge.holds) else first
     if not len(missed):
         return {}
     listed = [

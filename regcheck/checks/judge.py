@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from regcheck.bench.admission import Holds, holds
 from regcheck.bench.applied import AppliedField
 from regcheck.bench.curves import KNOWN, AppliedCurve
-from regcheck.checks.decision import Acceptance, acceptance, decimal_quantum, to_quanta
+from regcheck.checks.decision import BOUND, Acceptance, acceptance, decimal_quantum, to_quanta
 from regcheck.checks.limits_at import SegmentLimits, conditions_on_state, counts_steps, limit_fields, segment_limits, statistic
 from regcheck.codec.columns import FieldId
 from regcheck.codec.exact_columns import combinations
@@ -77,7 +77,7 @@ def field_step(field: Field) -> Fraction:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TableTimes:
-    """Which table of a judge holds when, in one capture: ``table[k]`` from ``since[k]`` on (capture ns), -1 while the values are not known."""
+    """Which table of a judge holds when, in one capture: ``table[k]`` from ``since[k]`` on (capture ns), -1 while that is not known."""
 
     since: NDArray[np.int64]
     table: NDArray[np.int64]
@@ -160,19 +160,29 @@ def make_judge(
     return judge, times
 
 
+DUST = 1e-14
+"""A limit or an uncertainty below this share of the largest applied value is what doubles leave of a zero, and sets no quantum."""
+
+
 def _quantum(step: Fraction, curve: AppliedCurve, all_limits: Sequence[SegmentLimits]) -> Fraction:
     """Return the decimal quantum that a field's errors are counted in (verdicts, rule 5)."""
+    values = np.abs(np.concatenate([curve.after, curve.before]))
+    largest = float(np.max(values[np.isfinite(values)], initial=0.0))
+    dust = largest * DUST
     sizes: list[float | Fraction] = [step]
     for limits in all_limits:
         for bound in (limits.pass_high[limits.judged], -limits.pass_low[limits.judged]):
-            sizes += [float(bound[bound > 0].min())] if (bound > 0).any() else []
+            sizes += [float(bound[bound > dust].min())] if (bound > dust).any() else []
     u = np.hypot(curve.u_s, curve.u_r)[curve.state == KNOWN]
-    sizes += [float(u[u > 0].min())] if (u > 0).any() else []
-    return decimal_quantum(*sizes) if any(sizes) else Fraction(1, 10**6)
+    sizes += [float(u[u > dust].min())] if (u > dust).any() else []
+    quantum = decimal_quantum(*sizes) if any(sizes) else Fraction(1, 10**6)
+    while Fraction(largest) > BOUND * quantum:
+        quantum *= 10
+    return quantum
 
 
 def siblings(judges: Sequence[Judge]) -> Mapping[FieldId, tuple[Judge, ...]]:
-    """Return for each judge those that it could be swapped with: elements of one array, and fields alike but for a number in their names."""
+    """Return for each judge those that it could be swapped with: elements of one array, fields alike but for a number in their names."""
     groups: dict[tuple[str, str], list[Judge]] = {}
     for judge in judges:
         stem = judge.field.name.rstrip("0123456789")

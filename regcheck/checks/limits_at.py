@@ -22,7 +22,9 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SegmentLimits:
-    """Limits of the error in each segment of a curve, f8[m], in the field's unit: ``pass_*`` the tighter, ``fail_*`` the wider ones that may apply.
+    """Limits of the error in each segment of a curve, f8[m], in the field's unit.
+
+    ``pass_*`` are the tighter, ``fail_*`` the wider ones that may apply.
 
     ``low`` limits are 0 or below, ``high`` ones 0 or above. ``judged`` bool[m]: some accuracy holds there.
     """

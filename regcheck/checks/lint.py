@@ -19,10 +19,36 @@ if TYPE_CHECKING:
     from regcheck.bench.bench_file import Bench
     from regcheck.bench.stimulus import StimulusLog
 
-KINDS = {"regcheck_bench": "bench", "regcheck_trial": "trial", "regcheck": "map"}
+KINDS = {"regcheck_bench": "bench file", "regcheck_trial": "trial file", "regcheck": "map"}
 """The key that every file of a language has, and which one that is."""
 
-_KIND_LINE = re.compile(rf"^({'|'.join(KINDS)})[ \t]*:[ \t]", re.MULTILINE)
+_HEAD_BYTES = 1 << 16
+_KIND_LINE = re.compile(rb"^(regcheck(?:_bench|_trial)?)[ \t]*:", re.MULTILINE)
+_CAPTURE_STARTS = (
+    b"\x1f\x8b",  # gzip
+    b"$",  # VCD
+    b"(",  # a log of CAN frames as text, each line with its time in parentheses
+    b"MDF ",  # ASAM MDF 4
+    b'{"regcheck_transfers"',
+    b"\xd4\xc3\xb2\xa1",  # pcap, and its other byte order and nanosecond forms
+    b"\xa1\xb2\xc3\xd4",
+    b"\x4d\x3c\xb2\xa1",
+    b"\xa1\xb2\x3c\x4d",
+    b"\x0a\x0d\x0d\x0a",  # pcapng
+)
+
+
+def kind_of(path: Path) -> str:
+    """Return what a file shows itself to be in its first bytes: capture, map, bench file, trial file, or "" for none of them.
+
+    Raises OSError.
+    """
+    with path.open("rb") as stream:
+        head = stream.read(_HEAD_BYTES)
+    if head.lstrip(b" \t\r").startswith(_CAPTURE_STARTS):
+        return "capture"
+    found = _KIND_LINE.search(head.removeprefix(b"\xef\xbb\xbf"))
+    return KINDS[found[1].decode()] if found else ""
 
 
 def examine_files(files: Sequence[Path], bench: Path | None = None) -> list[Problem]:
@@ -36,9 +62,9 @@ def examine_files(files: Sequence[Path], bench: Path | None = None) -> list[Prob
     unread = False
     for path in files:
         kind = _kind(path, problems)
-        if kind == "bench":
+        if kind == "bench file":
             benches.append(path)
-        elif kind == "trial":
+        elif kind == "trial file":
             problems += _trial(path)
         elif kind == "map":
             found, own = _map(path)
@@ -54,10 +80,17 @@ def examine_files(files: Sequence[Path], bench: Path | None = None) -> list[Prob
 
 def _kind(path: Path, problems: list[Problem]) -> str:
     """Return which language a file is in, "" where it is in none, which is a problem."""
-    if path.is_dir():
-        return "trial"
     try:
+        kind = "trial file" if path.is_dir() else kind_of(path)
+        if kind == "capture":
+            problems.append(Problem(Place(str(path)), "this is a capture; lint reads maps, bench files and trials", "see regcheck check"))
+            return ""
+        if kind:
+            return kind
         node = read_yaml(path)
+    except OSError as error:
+        problems.append(Problem(Place(str(path)), f"the file cannot be read: {error.strerror or error}"))
+        return ""
     except SourceError as error:
         problems += error.problems
         return ""
@@ -94,27 +127,30 @@ def _bench(path: Path, maps: Sequence[RegisterMap]) -> list[Problem]:
 
 
 def _trial(path: Path) -> list[Problem]:
-    from regcheck.checks.trial import examine_trial
+    from regcheck.checks.trial import TRIAL_FILE, examine_trial
 
-    trial, problems = examine_trial(path)
+    try:
+        trial, problems = examine_trial(path)
+    except UsageError:
+        return [Problem(Place(str(path)), "there is no trial here", f"a trial is a folder with a {TRIAL_FILE}")]
     if trial is None:
         return problems
     found, own = _map(trial.map)
     problems += own
-    if trial.bench is None:
-        return problems
-    problems += _bench(trial.bench, [found] if found is not None else [])
-    if found is None or trial.stimulus is None:
+    maps = [found] if found is not None else []
+    if trial.bench is not None:
+        problems += _bench(trial.bench, maps)
+    if trial.stimulus is None:
         return problems
     from regcheck.bench.bench_file import examine_bench
     from regcheck.bench.stimulus import load_stimulus
 
-    bench, _ = examine_bench(trial.bench, found)
+    bench = examine_bench(trial.bench, found)[0] if trial.bench is not None and found is not None else None
     try:
         log = load_stimulus(trial.stimulus, *((bench.columns(), bench.words()) if bench is not None else ()))
     except SourceError as error:
         return [*problems, *error.problems]
-    return problems + (poor_bench(found, bench, log) if bench is not None else [])
+    return problems + (poor_bench(found, bench, log) if found is not None and bench is not None else [])
 
 
 def poor_bench(register_map: RegisterMap, bench: Bench, log: StimulusLog) -> list[Problem]:
@@ -137,9 +173,13 @@ def poor_bench(register_map: RegisterMap, bench: Bench, log: StimulusLog) -> lis
             if one.field.accuracy and poor.any():
                 at = int(np.flatnonzero(poor)[0])
                 needed = float(largest_u(table.limits.pass_low[at], table.limits.pass_high[at]))
-                text = f"nothing can pass the accuracy of {id} with this bench: u is {float(u[at]):.3g} {one.field.unit or ''} at {float(one.curve.after[at]):.5g}"
+                unit = f" {one.field.unit.symbol}" if one.field.unit is not None else ""
+                where = f"{float(one.curve.after[at]):.5g}{unit}"
+                text = f"nothing can pass the accuracy of {id} with this bench: u is {float(u[at]):.3g}{unit} at {where}"
                 notes.append(
-                    Problem(one.field.given_keys.get("accuracy", one.field.place), text, f"needs u of at most {needed:.3g}", Severity.NOTE)
+                    Problem(
+                        one.field.given_keys.get("accuracy", one.field.place), text, f"needs u of at most {needed:.3g}{unit}", Severity.NOTE
+                    )
                 )
                 break
     return notes

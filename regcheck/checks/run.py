@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
@@ -169,7 +169,7 @@ class Plan:
         required = required_instances(self.register_map, self.fitted)
         done = _Pass(
             TransferCheck(self.register_map, number),
-            ValueCheck(self.register_map, number),
+            ValueCheck(self.register_map, frozenset(judge.id for judge in judges), number),
             AccuracyCheck(judges, self.times[number], context, number),
             AvailableCheck(judges, context, number),
             CadenceCheck(self.register_map, number, states, context.timestamps_ns, required),
@@ -192,11 +192,12 @@ class Plan:
         """A log that ends before the capture begins, or the other way round, proves nothing: it is refused."""
         if not isinstance(clock, Clock) or self.log is None or done.begin_ns is None or done.end_ns is None:
             return
-        low, _ = clock.bench_time(done.begin_ns)
-        high, _ = clock.bench_time(done.end_ns)
+        (low, high), doubt = clock.bench_time([done.begin_ns, done.end_ns])
         first, last = self.log.begin_ns, self.log.last_ns
-        if int(high) < first or int(low) > last:
-            text = f"the stimulus log runs from {first / 1e9:g} s to {last / 1e9:g} s, the capture {capture.path} from {int(low) / 1e9:g} s to {int(high) / 1e9:g} s of the bench's time: they do not overlap"
+        if int(high + doubt[1]) < first or int(low - doubt[0]) > last:
+            runs = f"the stimulus log runs from {first / 1e9:g} s to {last / 1e9:g} s"
+            seen = f"the capture {capture.path} from {int(low) / 1e9:g} s to {int(high) / 1e9:g} s of the bench's time"
+            text = f"{runs}, {seen}: they do not overlap"
             raise SourceError(
                 [Problem(Place(self.log.file), text, "is it the log of this capture, and is `clock` in the bench file right?")]
             )
@@ -210,7 +211,7 @@ class Plan:
         found += done.values.findings(closed=True)
         found += _clock_findings(self.clocks)
         found += accuracy_findings(tallies, kin)
-        found += self._not_driven()
+        found += self._not_driven(done.accuracy.not_driven)
         if self.bench is not None:
             for tally in tallies.values():
                 if tally.judge.field.accuracy:
@@ -221,36 +222,31 @@ class Plan:
             found += bench_findings(self.bench, self.log)
         return found + _rules(self.register_map)
 
-    def _not_driven(self) -> list[Finding]:
-        """Fields with an accuracy that the bench does not apply anything to."""
+    def _not_driven(self, seen: Mapping[FieldId, int]) -> list[Finding]:
+        """Fields with an accuracy that the bench does not apply anything to, and ``seen`` elements of an array that it leaves out."""
         driven = {(one.field.message, one.field.name) for one in self.applied}
-        found = []
+        if self.bench is None:
+            says, reason, remedy = (
+                "nothing is known of what was applied to {}",
+                "no_bench",
+                "give the check a bench file and its stimulus log",
+            )
+        else:
+            says, reason, remedy = "the bench applies nothing to {}", "not_applied", "add it under `applied` in the bench file"
+        found: dict[str, Finding] = {}
         for message in self.register_map.messages:
             for item in message.all_fields():
-                if not item.accuracy or (item.message, item.name) in driven:
+                if not item.accuracy:
                     continue
-                requirement = Requirement("accuracy", item.message, item.name, place=item.given_keys.get("accuracy", item.place))
-                if self.bench is None:
-                    found.append(
-                        Finding(
-                            requirement,
-                            Verdict.UNTESTED,
-                            f"nothing is known of what was applied to {item.path}",
-                            "no_bench",
-                            "give the check a bench file and its stimulus log",
-                        )
-                    )
-                else:
-                    found.append(
-                        Finding(
-                            requirement,
-                            Verdict.UNTESTED,
-                            f"the bench applies nothing to {item.path}",
-                            "not_applied",
-                            "add it under `applied` in the bench file",
-                        )
-                    )
-        return found
+                ids = [FieldId(item.message, item.name)]
+                if (item.message, item.name) in driven:
+                    ids = sorted(id for id, count in seen.items() if count and (id.message, id.field) == (item.message, item.name))
+                for id in ids:
+                    place = item.given_keys.get("accuracy", item.place)
+                    requirement = Requirement("accuracy", item.message, item.name, id.element, id.instance, place)
+                    one = Finding(requirement, Verdict.UNTESTED, says.format(requirement.path), reason, remedy)
+                    found.setdefault(requirement.id, one)
+        return list(found.values())
 
 
 def _clock_findings(clocks: Sequence[Clock | ClockRefused | None]) -> list[Finding]:
@@ -289,7 +285,9 @@ def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
     register_map = load_map(trial.map)
     bench = load_bench(trial.bench, register_map) if trial.bench is not None else None
     log = load_stimulus(trial.stimulus, bench.columns(), bench.words()) if bench is not None and trial.stimulus is not None else None
-    captures = [open_capture(path, source=number, signals=trial.signals) for number, path in enumerate(trial.captures)]
+    captures = [
+        open_capture(path, source=number, signals=trial.signals, columns=trial.columns) for number, path in enumerate(trial.captures)
+    ]
     plan = Plan(register_map, bench, log)
     plan.survey(captures, progress)
     passes = [plan.passed(number, capture, progress) for number, capture in enumerate(captures)]

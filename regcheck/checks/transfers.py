@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from regcheck.checks.accumulator import Count, Spot
 from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.codec.columns import Check, MessageColumns
-from regcheck.codec.framing import FAULT_TEXT, Fault
+from regcheck.codec.framing import FAULT_TEXT, NOT_WHOLE, Fault
 from regcheck.codec.plan import DecodedBatch
 from regcheck.device_map.model import Message, Pec, RegisterMap
 from regcheck.traffic.batch import Kind, MessageKey
@@ -41,7 +41,7 @@ class MessageTally:
 
 
 def _count_codes(counts: dict[int, Count], codes: NDArray[np.uint8], parts: Sequence[MessageColumns], source: int) -> None:
-    """Count the codes of one message's transfers in a batch; ``parts`` (its reads, its writes) come together, so that the first is the first."""
+    """Count the codes of one message's transfers in a batch; ``parts``, its reads and writes, come together: the first counts."""
     time, place, index = (np.concatenate([getattr(part, name) for part in parts]) for name in ("time", "place", "index"))
     for code in np.flatnonzero(np.bincount(codes, minlength=1)).tolist():
         rows = np.flatnonzero(codes == code)
@@ -59,6 +59,7 @@ class TransferCheck:
         self.unexplained: dict[int, Count] = {}
         self.refused: dict[int, Count] = {}
         self.stray = Count()
+        self.cut = 0
         self.others: dict[int, int] = {}
         self.complaints: dict[str, int] = {}
         self.first_complaints: list[str] = []
@@ -80,7 +81,10 @@ class TransferCheck:
                 tally.lengths[value] = tally.lengths.get(value, 0) + number
         own = {message.address if message.to is None else message.to for message in self.register_map.messages}
         source = batch.batch
-        rows = batch.unexplained[source.key[batch.unexplained] >> np.uint64(41) & np.uint64(0x7F) != Kind.FRAME]  # frames: UnknownCheck
+        wires = batch.unexplained[source.key[batch.unexplained] >> np.uint64(41) & np.uint64(0x7F) != Kind.FRAME]  # frames: UnknownCheck
+        cut = (source.flags[wires] & NOT_WHOLE) != 0
+        self.cut += int(cut.sum())
+        rows = wires[~cut]
         keys, at, numbers = np.unique(source.key[rows], return_index=True, return_counts=True)
         order = np.argsort(at)  # keys by their first message: several of them may be counted as one
         for key, first, number in zip(keys[order].tolist(), rows[at[order]].tolist(), numbers[order].tolist(), strict=True):
@@ -111,6 +115,7 @@ class TransferCheck:
             for key, count in theirs.items():
                 mine.setdefault(key, Count()).then(count)
         self.stray.then(later.stray)
+        self.cut += later.cut
         for address, number in later.others.items():
             self.others[address] = self.others.get(address, 0) + number
         for kind, number in later.complaints.items():
@@ -138,6 +143,7 @@ class TransferCheck:
     def _bus(self) -> Finding:
         requirement = Requirement("framing", "bus")
         total = self._transfers()
+        cut = self.cut + sum(tally.faults.get(Fault.CUT, Count()).number for tally in self.messages.values())
         refused = sum(count.number for count in self.refused.values())
         unexplained = sum(count.number for count in self.unexplained.values())
         evidence: dict[str, Any] = {
@@ -145,6 +151,7 @@ class TransferCheck:
             "refused": refused,
             "unexplained": unexplained,
             "no_smbus_transfer": self.stray.number,
+            "cut_by_the_recording": cut,
             "to_other_addresses": {f"{address:#04x}": number for address, number in sorted(self.others.items())},
             "complaints": dict(sorted(self.complaints.items())),
         }
@@ -226,7 +233,7 @@ def _faults(requirement: Requirement, message: Message, tally: MessageTally, cho
     counts = {
         Fault(code): count
         for code, count in tally.faults.items()
-        if code != Fault.NONE and ((Fault(code) in LENGTH_FAULTS) == (chosen is not None))
+        if code not in (Fault.NONE, Fault.CUT) and ((Fault(code) in LENGTH_FAULTS) == (chosen is not None))
     }
     what = "frames" if message.kind == "frame" else "transfers"
     evidence: dict[str, Any] = {what: tally.count, "wrong": sum(count.number for count in counts.values())}

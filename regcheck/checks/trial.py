@@ -43,7 +43,7 @@ class TrialEntry(Entry):
     captures: Texts
     bench: Text | None = None
     stimulus: Text | None = None
-    buses: dict[str, Text] = {}
+    buses: dict[str, Text] | None = None
     instances: Annotated[Any, *leaf(_keep, {"type": "object"})] = None
     signals: Text | None = Key(None, description="the wires of a capture of levels: SCL=name,SDA=name")
     tested: Annotated[Any, *leaf(_keep, {"type": "object"})] = None
@@ -61,6 +61,7 @@ class Trial:
     signals: tuple[str, str] | None = None
     tested: Mapping[str, str] = field(default_factory=dict)
     file: Path | None = None
+    columns: tuple[str, str, str] | None = None
 
 
 def parse_signals(text: str) -> tuple[str, str]:
@@ -72,8 +73,19 @@ def parse_signals(text: str) -> tuple[str, str]:
     return names["scl"], names["sda"]
 
 
+def parse_columns(text: str) -> tuple[str, str, str]:
+    """Return the columns of time, clock and data out of `TIME,SCL,SDA`, names or numbers from 1. Raises ValueError."""
+    names = [part.strip() for part in text.split(",")]
+    if len(names) != 3 or not all(names) or len(set(names)) != 3:
+        raise ValueError(f"'{text}' does not name three columns; write TIME,SCL,SDA, names or numbers from 1")
+    return names[0], names[1], names[2]
+
+
 def load_trial(folder: Path) -> Trial:
-    """Return the trial in a folder, or the one that a trial.yaml tells. Raises SourceError with all its faults, missing files among them."""
+    """Return the trial in a folder, or the one that a trial.yaml tells.
+
+    Raises SourceError with every fault of it, missing files among them; UsageError where there is no trial.
+    """
     trial, problems = examine_trial(folder)
     if problems or trial is None:
         raise SourceError(problems)
@@ -117,6 +129,7 @@ def examine_trial(folder: Path) -> tuple[Trial | None, list[Problem]]:
                 problems.append(
                     Problem(_place(node, key, number), f"`{key}` names '{name}', which {what}", f"it is looked for at {home / name}")
                 )
+    problems.sort(key=lambda problem: problem.place)
     map_files = there.get("map", []) or there.get("maps", [])
     if not map_files:
         return None, problems
@@ -144,8 +157,6 @@ def _problems(node: MappingNode, entry: TrialEntry, maps: list[str]) -> list[Pro
     elif len(maps) > 1:
         text = "the trial names several maps; one is checked at a time for now"
         problems.append(Problem(_place(node, "maps"), text, "make a trial of each"))
-    if not entry.captures:
-        problems.append(Problem(_place(node, "captures"), "the trial names no capture", "write such as captures: [bus.vcd]"))
     for number, name in enumerate(entry.captures):
         if name in entry.captures[:number]:
             text = f"`captures` names '{name}' twice"
@@ -153,11 +164,11 @@ def _problems(node: MappingNode, entry: TrialEntry, maps: list[str]) -> list[Pro
     if (entry.bench is None) != (entry.stimulus is None):
         missing = "stimulus" if entry.stimulus is None else "bench"
         problems.append(Problem(node.place, f"the trial has no `{missing}`", "a bench file and its stimulus log go together"))
-    for key in NOT_YET:
-        if child(node, key) is not None:
-            problems.append(
-                Problem(key_place(node, key), f"`{key}` is not read yet", "this version checks one bus and one device: take it out")
-            )
+    problems += [
+        Problem(key_place(node, key), f"`{key}` is not read yet", "this version checks one bus and one device: take it out")
+        for key in NOT_YET
+        if child(node, key) is not None
+    ]
     tested = child(node, "tested")
     if isinstance(tested, MappingNode):
         problems += [

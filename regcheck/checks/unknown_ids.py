@@ -202,11 +202,7 @@ class UnknownCheck:
             "explained": tally.explained,
             "unknown": strange,
             "unknown_ids": len(ordered),
-            "ids": [
-                {"id": id_text(key), "count": count.number, "first": count.first.as_json() if count.first else None}
-                | self._note(tally, key)
-                for key, count in ordered[:SHOWN]
-            ],
+            "ids": [self._entry(tally, key, count) for key, count in ordered[:SHOWN]],
         }
         more = {"sent_by_recorder": tally.sent_here, "remote_frames": tally.remote, "error_frames": tally.errors}
         evidence |= {key: number for key, number in more.items() if number}
@@ -226,6 +222,10 @@ class UnknownCheck:
             remedy = "add them to the map where they are the device's, or record without the other nodes"
             return Finding(requirement, Verdict.UNTESTED, says, "sender_not_known", remedy, evidence)
         return Finding(requirement, Verdict.PASS, f"the map explains all {tally.explained} frames", evidence=evidence)
+
+    def _entry(self, tally: BusTally, key: int, count: Count) -> dict[str, Any]:
+        first = count.first.as_json() if count.first else None
+        return {"id": id_text(key), "count": count.number, "first": first} | self._note(tally, key)
 
     def _note(self, tally: BusTally, key: int) -> dict[str, str]:
         """Say what the map has of an id that it does not explain: another bus, another device, the same number in the other size."""

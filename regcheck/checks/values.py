@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,8 @@ from regcheck.codec.plan import DecodedBatch
 from regcheck.device_map.expression_tree import Expression
 from regcheck.device_map.model import Field, RegisterMap, Span
 from regcheck.device_map.numbers import format_fraction
+
+T = TypeVar("T")
 
 SHOWN = 8
 """Distinct wrong raw values that evidence lists."""
@@ -86,8 +88,8 @@ def _wanted(item: Field) -> tuple[str, tuple[int, ...]] | None:
 class ValueCheck:
     """Ranges, reserved bits and constants of every field of a map."""
 
-    def __init__(self, register_map: RegisterMap, source: int) -> None:
-        self.register_map, self.source = register_map, source
+    def __init__(self, register_map: RegisterMap, driven: frozenset[FieldId], source: int) -> None:
+        self.register_map, self.driven, self.source = register_map, driven, source
         self.ranges: dict[FieldId, RangeTally] = {}
         self.raws: dict[FieldId, RawTally] = {}
 
@@ -164,27 +166,45 @@ class ValueCheck:
         return list(self._findings())
 
     def _findings(self) -> Iterator[Finding]:
+        done: set[tuple[str, str]] = set()  # a field of several layouts is one field
         for message in self.register_map.messages:
             if "read" not in message.access and message.to is None and not message.fields:
                 continue
             for item in message.all_fields():
+                if (item.message, item.name) in done:
+                    continue
+                done.add((item.message, item.name))
                 span, wanted = _span(item), _wanted(item)
                 if span is None and item.range:
-                    yield _hangs_on(item, "range", "range", "the range of {} hangs on a condition", "this version judges a range without `when`")
+                    yield _hangs_on(
+                        item, "range", "range", "the range of {} hangs on a condition", "this version judges a range without `when`"
+                    )
                 if span is not None:
-                    yield from (_range_finding(item, span, id, tally) for id, tally in _of(self.ranges, item, RangeTally()))
+                    yield from (_range_finding(item, span, id, tally) for id, tally in _of(self.ranges, item, self.driven, RangeTally()))
                 if isinstance(item.must_be, Expression):
                     yield _hangs_on(item, "constant", "must_be", "what {} must be is a formula", "this version compares with constants")
                 if wanted is not None:
-                    yield from (_raw_finding(item, wanted, id, tally) for id, tally in _of(self.raws, item, RawTally()))
+                    yield from (_raw_finding(item, wanted, id, tally) for id, tally in _of(self.raws, item, self.driven, RawTally()))
 
 
-def _of(tallies: dict[FieldId, Any], item: Field, empty: Any) -> list[tuple[FieldId, Any]]:
-    found = sorted(
-        ((id, tally) for id, tally in tallies.items() if (id.message, id.field) == (item.message, item.name)),
-        key=lambda pair: (pair[0].instance, pair[0].element or 0),
-    )
-    return found or [(FieldId(item.message, item.name), empty)]
+def _elements(item: Field, driven: frozenset[FieldId]) -> list[FieldId]:
+    """Return the elements that an array must have whatever the capture holds: those that the map fixes, or that the bench drives."""
+    each = item.each
+    if each is None or not each.step:
+        return [] if each is not None else [FieldId(item.message, item.name)]
+    last = each.last.constant() if each.last is not None else None
+    if last is not None and each.number is None:
+        return [FieldId(item.message, item.name, element) for element in range(each.first, int(last) + 1)]
+    return [id for id in driven if (id.message, id.field) == (item.message, item.name)]
+
+
+def _of(tallies: Mapping[FieldId, T], item: Field, driven: frozenset[FieldId], empty: T) -> list[tuple[FieldId, T]]:
+    """Return the tallies of a field's elements, in order; ids hang on the traffic only where nothing else tells the elements."""
+    found = {id: tally for id, tally in tallies.items() if (id.message, id.field) == (item.message, item.name)}
+    for id in _elements(item, driven):
+        if not any((other.element, other.field) == (id.element, id.field) for other in found):
+            found[id] = empty
+    return sorted(found.items(), key=lambda pair: (pair[0].instance, pair[0].element or 0)) or [(FieldId(item.message, item.name), empty)]
 
 
 def _outside(raw: NDArray[np.int64], meaning: ResolvedMeaning, span: Span) -> tuple[NDArray[np.bool_], NDArray[Any]]:
@@ -232,18 +252,20 @@ def _range_finding(item: Field, span: Span, id: FieldId, tally: RangeTally) -> F
         "highest": {"value": plain(float(high.value))} | high.spot.as_json(),
     }
     limits = f"{format_fraction(span.low)} .. {format_fraction(span.high)}" + (f" {unit}" if unit else "")
+    seen = f"{worded(float(low.value), unit, 6)} to {worded(float(high.value), unit, 6)}"
+    beyond = f"{tally.outside.number} of {tally.count} readings"
     if not tally.outside.number:
         return Finding(
             requirement,
             Verdict.PASS,
-            f"{requirement.path} stayed within {limits}: {worded(float(low.value), unit, 6)} to {worded(float(high.value), unit, 6)} in {tally.count} readings",
+            f"{requirement.path} stayed within {limits}: {seen} in {tally.count} readings",
             evidence=evidence,
         )
     far = low if span.low - low.value > high.value - span.high else high
     return Finding(
         requirement,
         Verdict.FAIL,
-        f"{requirement.path} left its range {limits}: {worded(float(far.value), unit, 6)} was reported, {tally.outside.number} of {tally.count} readings lie outside",
+        f"{requirement.path} left its range {limits}: {worded(float(far.value), unit, 6)} was reported, {beyond} lie outside",
         evidence=evidence,
     )
 

@@ -25,10 +25,10 @@ def run(arguments: list[str]) -> int:
         code = _invoke(arguments)
         sys.stdout.flush()
     except RegcheckError as error:
-        _say(*map(str, error.problems) if isinstance(error, SourceError) else [f"regcheck: {error}"])
+        say(*map(str, error.problems) if isinstance(error, SourceError) else [f"regcheck: {error}"])
         return error.exit_code
     except KeyboardInterrupt:
-        _say("regcheck: stopped")
+        say("regcheck: stopped")
         drop_output()
         return STOPPED
     except BrokenPipeError:  # the reader of our output has seen enough
@@ -36,7 +36,7 @@ def run(arguments: list[str]) -> int:
         return 0
     except OSError as error:
         drop_output()
-        _say(f"regcheck: {error.filename or 'standard output'}: {error.strerror or error}")
+        say(f"regcheck: {error.filename or 'standard output'}: {error.strerror or error}")
         return 2
     except Exception as error:
         return _usage_or_internal(error)
@@ -66,7 +66,7 @@ def _invoke(arguments: list[str]) -> int:
     return int(result) if isinstance(result, int) else 0
 
 
-def _say(*lines: str) -> None:
+def say(*lines: str) -> None:
     """Print messages on standard error; where that is closed, too, there is nobody to tell."""
     try:
         for line in lines:
@@ -94,17 +94,17 @@ def _usage_or_internal(error: Exception) -> int:
     if "Exit" in kinds and isinstance(code, int):
         return code
     if "NoArgsIsHelpError" in kinds:
-        _say(str(error))
+        say(str(error))
         return 2
     if "ClickException" in kinds:
-        _say(_usage_line(error))
+        say(_usage_line(error))
         return 2
     if "Abort" in kinds:
-        _say("regcheck: stopped")
+        say("regcheck: stopped")
         return STOPPED
     if os.environ.get("REGCHECK_TRACEBACK"):
         raise error
-    _say(
+    say(
         f"regcheck: a fault of its own: {type(error).__name__}: {error}",
         "please report it, with the output of the same command after REGCHECK_TRACEBACK=1",
     )
@@ -116,4 +116,7 @@ def _usage_line(error: Any) -> str:
     context = getattr(error, "ctx", None)
     command = context.command_path if context is not None else "regcheck"
     text = " ".join(error.format_message().split()).rstrip(".")
+    option, near = getattr(error, "option_name", None), getattr(error, "possibilities", None)
+    if option and near:
+        text = f"no such option {option}; did you mean {' or '.join(sorted(near))}?"
     return f"{command}: {text[:1].lower()}{text[1:]} ({command} --help tells more)"

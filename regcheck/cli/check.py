@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from regcheck.cli.inputs import CAPTURES_HELP, MAP_HELP, SIGNALS_HELP
+from regcheck.cli.inputs import CAPTURES_HELP, COLUMNS_HELP, MAP_HELP, SIGNALS_HELP
 
 if TYPE_CHECKING:
     from regcheck.checks.trial import Trial
@@ -25,6 +25,7 @@ def check(
     json: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write all findings with their evidence as JSON.")] = None,  # noqa: UP045
     junit: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write a JUnit file, a test case a finding, for CI.")] = None,  # noqa: UP045
     signals: Annotated[Optional[str], typer.Option(metavar="NAMES", help=SIGNALS_HELP)] = None,  # noqa: UP045
+    columns: Annotated[Optional[str], typer.Option(metavar="NAMES", help=COLUMNS_HELP)] = None,  # noqa: UP045
     untested_fails: Annotated[
         bool, typer.Option("--untested-fails", help="Exit 4 where anything is undecided or untested; such test cases fail in JUnit.")
     ] = False,
@@ -54,7 +55,7 @@ def check(
     """
     from regcheck.cli.inputs import check_outputs, trial_of
 
-    trial = trial_of(map_or_trial, captures or [], bench, stimulus, signals)
+    trial = trial_of(map_or_trial, captures or [], bench, stimulus, signals=signals, columns=columns)
     check_outputs(trial, {"--json": json, "--junit": junit})
     return check_and_print(trial, json=json, junit=junit, untested_fails=untested_fails, verbose=verbose, quiet=quiet)
 
@@ -71,7 +72,7 @@ def check_and_print(
     """Check a trial, print its table, write what was asked for, and return the exit code."""
     from regcheck.checks.finding import Verdict
     from regcheck.checks.run import check_trial
-    from regcheck.cli import drop_output
+    from regcheck.cli import drop_output, say
     from regcheck.cli.inputs import clear_progress, progress_line
     from regcheck.cli.screen import print_table
     from regcheck.report.json_run import write_json
@@ -83,7 +84,7 @@ def check_and_print(
     finally:
         clear_progress(progress)
     for complaint in run.complaints:
-        typer.echo(complaint, err=True)
+        say(complaint)
     try:
         print_table(run, verbose=verbose, quiet=quiet)
         sys.stdout.flush()

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Optional, TextIO
 
 import typer
 
-from regcheck.cli.inputs import CAPTURES_HELP, MAP_HELP, SIGNALS_HELP
+from regcheck.cli.inputs import CAPTURES_HELP, COLUMNS_HELP, MAP_HELP, SIGNALS_HELP
 from regcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -35,6 +35,7 @@ def decode(
         typer.Option("--output", "-o", metavar="FILE", help="Write there instead of to standard output."),
     ] = None,
     signals: Annotated[Optional[str], typer.Option(metavar="NAMES", help=SIGNALS_HELP)] = None,  # noqa: UP045
+    columns: Annotated[Optional[str], typer.Option(metavar="NAMES", help=COLUMNS_HELP)] = None,  # noqa: UP045
 ) -> int:
     """Decode captured traffic by a map, a reading a line, in order of time.
 
@@ -63,11 +64,11 @@ def decode(
     if format not in FORMATS:
         near = nearest(format, FORMATS)
         raise UsageError(f"there is no format '{format}'; " + (f"did you mean {near}?" if near else "expected text, jsonl or csv"))
-    trial = trial_of(map_or_trial, captures or [], signals=signals)
+    trial = trial_of(map_or_trial, captures or [], signals=signals, columns=columns)
     check_outputs(trial, {"--output": output})
     register_map = load_map(trial.map)
     only = frozenset(_known(register_map, name) for name in field or [])
-    opened = [open_capture(path, source=number, signals=trial.signals) for number, path in enumerate(trial.captures)]
+    opened = [open_capture(path, source=number, signals=trial.signals, columns=trial.columns) for number, path in enumerate(trial.captures)]
     if output is None:
         if isinstance(sys.stdout, io.TextIOWrapper) and format != "text":
             sys.stdout.reconfigure(encoding="utf-8", newline="")  # what machines read is the same everywhere
@@ -79,7 +80,7 @@ def decode(
     except BrokenPipeError:
         raise
     except OSError as error:
-        raise UsageError(f"{output}: cannot be written: {error.strerror}; name a file in a folder that may be written to") from error
+        raise UsageError(f"cannot write {output}: {error.strerror}; name a file in a folder that may be written to") from error
     return 0
 
 
@@ -106,6 +107,7 @@ def _known(register_map: RegisterMap, name: str) -> str:
 
 def _decode(register_map: RegisterMap, captures: list[Capture], only: frozenset[str], format: str, stream: TextIO) -> None:
     from regcheck.checks.run import decoded_batches
+    from regcheck.cli import say
     from regcheck.cli.inputs import clear_progress, progress_line
     from regcheck.codec.readings import rows
 
@@ -118,7 +120,7 @@ def _decode(register_map: RegisterMap, captures: list[Capture], only: frozenset[
             for decoded in decoded_batches(register_map, capture, progress):
                 for complaint in decoded.batch.complaints:
                     clear_progress(progress)
-                    typer.echo(f"{complaint.place}: {complaint.text}", err=True)
+                    say(f"{complaint.place}: {complaint.text}")
                 for reason, count in decoded.without_reading().items():
                     unexplained[reason] = unexplained.get(reason, 0) + count
                 for row in rows(decoded.batch, decoded):
@@ -134,9 +136,9 @@ def _decode(register_map: RegisterMap, captures: list[Capture], only: frozenset[
     finally:
         clear_progress(progress)
     for name in sorted(only - met):
-        typer.echo(f"no reading of --field {name} is in the capture", err=True)
+        say(f"no reading of --field {name} is in the capture")
     for reason, count in sorted(unexplained.items()):
-        typer.echo(f"no reading from {count} transfer{'' if count == 1 else 's'}: {reason}", err=True)
+        say(f"no reading from {count} transfer{'' if count == 1 else 's'}: {reason}")
 
 
 def _names(row: Row) -> tuple[str, ...]:

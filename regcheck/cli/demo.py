@@ -42,6 +42,7 @@ def demo(
       regcheck demo good
     """
     from regcheck.checks.trial import load_trial
+    from regcheck.cli import say
     from regcheck.cli.check import check_and_print
     from regcheck.device_map.words import nearest
 
@@ -49,5 +50,5 @@ def demo(
         near = nearest(board, TRIALS)
         raise UsageError(f"there is no board '{board}'; " + (f"did you mean {near}?" if near else "expected faulty or good"))
     folder = shipped(TRIALS[board])
-    typer.echo(f"regcheck check {folder}", err=True)
+    say(f"regcheck check {folder}")
     return check_and_print(load_trial(folder), verbose=verbose)

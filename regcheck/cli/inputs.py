@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import re
+import os
+import stat
 import sys
 import time
 from collections.abc import Callable, Mapping
@@ -19,22 +20,9 @@ if TYPE_CHECKING:
 
 MAP_HELP = "A register map (YAML), or a trial: a folder with a trial.yaml, in place of map, captures, bench and stimulus."
 CAPTURES_HELP = "Captures: VCD or CSV of the wires, transfer log, pcap; plain or gzip."
+COLUMNS_HELP = "Columns of time and the two wires in a CSV: TIME,SCL,SDA, names or numbers from 1. Guessed where this is not said."
 SIGNALS_HELP = "Names of the two wires in a VCD: SCL=name,SDA=name. Guessed where this is not said."
 
-_HEAD_BYTES = 1 << 16
-_CAPTURE_STARTS = (
-    b"\x1f\x8b",
-    b"$",
-    b'{"regcheck_transfers"',
-    b"\xd4\xc3\xb2\xa1",
-    b"\xa1\xb2\xc3\xd4",
-    b"\x4d\x3c\xb2\xa1",
-    b"\x0a\x0d\x0d\x0a",
-)
-"""gzip, VCD, transfer log, pcap in both byte orders and with nanoseconds, pcapng."""
-
-_KIND_LINE = re.compile(rb"^(regcheck(?:_bench|_trial)?)[ \t]*:", re.MULTILINE)
-_KINDS = {b"regcheck": "map", b"regcheck_bench": "bench file", b"regcheck_trial": "trial file"}
 _PLACES = {
     "capture": "it stands behind the map: MAP CAPTURE",
     "map": "it stands first: MAP CAPTURE",
@@ -43,54 +31,67 @@ _PLACES = {
 }
 
 
-def kind_of(path: Path) -> str:
-    """Return what a file shows itself to be in its first bytes: capture, map, bench file, trial file, or "" for none of them.
-
-    Raises OSError.
-    """
-    with path.open("rb") as stream:
-        head = stream.read(_HEAD_BYTES).lstrip()
-    if head.startswith(_CAPTURE_STARTS):
-        return "capture"
-    found = _KIND_LINE.search(head)
-    return _KINDS[found[1]] if found else ""
-
-
 def readable(path: Path, expected: str) -> Path:
     """Return a file that is there, can be read, and is not of another of our kinds. Raises UsageError."""
+    from regcheck.checks.lint import kind_of
+
     try:
         if path.is_dir():
             raise UsageError(f"{path}: is a folder; expected a {expected}")
+        if path.exists() and not path.is_file():
+            raise UsageError(f"{path}: is a pipe or a device; expected a {expected}, which is a file: save it in one first")
         kind = kind_of(path)
+    except FileNotFoundError as error:
+        words = "map, or a folder with a trial" if expected == "map" else expected
+        raise UsageError(f"{path}: {_not_there(path)} (expected a {words})") from error
     except OSError as error:
-        if not path.parent.is_dir():
-            raise UsageError(f"{path}: there is no folder {path.parent}; expected a {expected}") from error
         raise UsageError(f"{path}: cannot be read: {error.strerror}; expected a {expected}") from error
     if kind not in ("", expected):
         raise UsageError(f"{path}: this is a {kind}, expected a {expected}; {_PLACES[kind]}")
     return path
 
 
+def _not_there(path: Path) -> str:
+    """Return which part of a path is missing, and the nearest name that is there."""
+    from regcheck.device_map.words import nearest
+
+    while not path.parent.is_dir():
+        path = path.parent
+    near = nearest(path.name, sorted(other.name for other in path.parent.iterdir()))
+    found = f"there is no '{path.name}' in {'this folder' if path.parent == Path() else path.parent}"
+    return found + (f", did you mean '{path.parent / near}'?" if near else "")
+
+
 def trial_of(
-    map_or_trial: Path, captures: list[Path], bench: Path | None = None, stimulus: Path | None = None, signals: str | None = None
+    map_or_trial: Path,
+    captures: list[Path],
+    bench: Path | None = None,
+    stimulus: Path | None = None,
+    *,
+    signals: str | None = None,
+    columns: str | None = None,
 ) -> Trial:
     """Return the trial that the arguments mean.
 
     Raises UsageError where they do not go together, CaptureError for a capture that is not there.
     """
-    from regcheck.checks.trial import Trial, load_trial, parse_signals
+    from regcheck.checks.trial import Trial, load_trial, parse_columns, parse_signals
 
     try:
         wires = parse_signals(signals) if signals is not None else None
     except ValueError as error:
         raise UsageError(f"--signals: {error}") from error
+    try:
+        table = parse_columns(columns) if columns is not None else None
+    except ValueError as error:
+        raise UsageError(f"--columns: {error}") from error
     if _is_trial(map_or_trial):
+        trial = load_trial(map_or_trial)
         if captures or bench or stimulus:
             raise UsageError(
                 f"{map_or_trial}: this is a trial, which names its own captures, bench and stimulus; give the map to use others"
             )
-        trial = load_trial(map_or_trial)
-        return trial if wires is None else replace(trial, signals=wires)
+        return replace(trial, signals=wires or trial.signals, columns=table)
     readable(map_or_trial, "map")
     if not captures:
         raise UsageError(f"{map_or_trial}: a map alone; expected captures behind it, or a trial folder in its place")
@@ -104,27 +105,24 @@ def trial_of(
         readable(bench, "bench file")
     if stimulus is not None:
         readable(stimulus, "stimulus log")
-    return Trial(map_or_trial, tuple(captures), bench, stimulus, wires)
+    return Trial(map_or_trial, tuple(captures), bench, stimulus, wires, columns=table)
 
 
 def _is_trial(path: Path) -> bool:
+    from regcheck.checks.lint import kind_of
+
     try:
-        if path.is_dir():
-            return True
-        return kind_of(path) == "trial file"
+        return path.is_dir() or (path.is_file() and kind_of(path) == "trial file")
     except OSError as error:
-        if isinstance(error, FileNotFoundError):
-            raise UsageError(f"{path}: there is no such file or folder; expected a map or a trial folder") from error
         raise UsageError(f"{path}: cannot be read: {error.strerror}; expected a map or a trial folder") from error
 
 
 def _capture_there(path: Path) -> None:
     try:
-        if path.is_fifo():
-            raise CaptureError(Place(str(path)), "is a pipe, and captures are read more than once", "save it in a file first")
-        path.stat()
+        if not stat.S_ISREG(path.stat().st_mode) and not path.is_dir():
+            raise CaptureError(Place(str(path)), "is a pipe or a device, and captures are read more than once", "save it in a file first")
     except FileNotFoundError as error:
-        raise CaptureError(Place(str(path)), "there is no such capture", "give the path of a file") from error
+        raise CaptureError(Place(str(path)), _not_there(path), "expected a capture") from error
     except OSError as error:
         raise CaptureError(Place(str(path)), f"cannot be read: {error.strerror}", "give the path of a file") from error
 
@@ -141,7 +139,7 @@ def check_outputs(trial: Trial, outputs: Mapping[str, Path | None]) -> None:
                 raise UsageError(f"{option} {path}: there is no folder {path.parent}; make it first")
             for other in inputs:
                 if path.is_file() and other.is_file() and path.samefile(other):
-                    raise UsageError(f"{option} {path}: is read by this check, and would be overwritten; name another file")
+                    raise UsageError(f"{option} {path}: is read by this command, and would be overwritten; name another file")
         except OSError as error:
             raise UsageError(f"{option} {path}: cannot be written: {error.strerror}") from error
         for other_option, other in list(wanted.items())[:number]:
@@ -151,7 +149,7 @@ def check_outputs(trial: Trial, outputs: Mapping[str, Path | None]) -> None:
 
 def progress_line(clock: Callable[[], float] = time.monotonic) -> Progress | None:
     """Return what shows progress of long work on a terminal: nothing for the first second, then one line rewritten twice a second."""
-    if not sys.stderr.isatty():
+    if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
         return None
     began = clock()
     last = began + 0.5

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
+
+if TYPE_CHECKING:
+    from regcheck.errors import Problem
 
 
 def lint(
@@ -32,23 +36,32 @@ def lint(
       regcheck lint captures/ridge-4s
     """
     from regcheck.checks.lint import examine_files
+    from regcheck.cli import drop_output, say
     from regcheck.errors import Severity
 
     problems = examine_files(files, bench)
-    for problem in problems:
-        if json:
-            import json as json_format
-
-            place = problem.place
-            body = {
-                "file": place.file,
-                "line": place.line,
-                "column": place.column,
-                "severity": problem.severity.value,
-                "problem": problem.text,
-                "hint": problem.hint,
-            }
-            typer.echo(json_format.dumps(body, ensure_ascii=False))
-        else:
-            typer.echo(str(problem), err=True)
+    try:
+        for problem in problems:
+            if json:
+                typer.echo(_as_json(problem))
+            else:
+                say(str(problem))
+        sys.stdout.flush()
+    except BrokenPipeError:  # `| head`: the verdict is wanted all the same
+        drop_output()
     return 2 if any(problem.severity is Severity.FAULT for problem in problems) else 0
+
+
+def _as_json(problem: Problem) -> str:
+    import json
+
+    place = problem.place
+    body = {
+        "file": place.file,
+        "line": place.line,
+        "column": place.column,
+        "severity": problem.severity.value,
+        "problem": problem.text,
+        "hint": problem.hint,
+    }
+    return json.dumps(body, ensure_ascii=False)

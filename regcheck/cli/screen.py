@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+import textwrap
 from typing import TYPE_CHECKING
 
 import typer
@@ -25,4 +26,5 @@ def print_table(run: Run, *, verbose: bool, quiet: bool) -> None:
     for line in painted(lines[-1:] if quiet else lines, choose_paint(sys.stdout, os.environ)):
         typer.echo(line)
     if not quiet:
-        typer.echo(CAUTION)
+        for text in textwrap.wrap(CAUTION, min(79, width - 1)):
+            typer.echo(text)

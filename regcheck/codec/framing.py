@@ -23,7 +23,8 @@ LARGEST_COUNT = 32
 Version 3.1 (6.5.7) allows 0 to 255; a map asks for that with a `length` that starts at 0 or ends above 32.
 """
 
-DAMAGED = Flag.NO_STOP | Flag.PARTIAL_BYTE | Flag.UNKNOWN_LEVEL
+NOT_WHOLE = Flag.NO_START | Flag.CUT
+DAMAGED = NOT_WHOLE | Flag.NO_STOP | Flag.PARTIAL_BYTE | Flag.UNKNOWN_LEVEL
 COUNTED = frozenset({TransferKind.BLOCK, TransferKind.BLOCK_PROCESS_CALL})
 
 
@@ -43,6 +44,7 @@ class Fault(IntEnum):
     TOO_FEW = 10
     TOO_MANY = 11
     LENGTH = 12  # not the map's `length`, or too short for its fields
+    CUT = 14  # the recording begins or ends inside it: nobody's fault
     HOST_END = 13  # the host did not refuse the last byte of a read, or one before it
 
 
@@ -54,6 +56,7 @@ FAULT_TEXT: dict[Fault, str] = {
     Fault.UNKNOWN_LEVEL: "a bit was sampled at no valid level",
     Fault.PARTIAL_BYTE: "it ended inside a byte",
     Fault.NO_STOP: "it had no stop",
+    Fault.CUT: "the recording begins or ends inside it",
     Fault.SENT_WRONG: "the host sent other bytes before the repeated start than this transfer takes",
     Fault.COUNT_ILLEGAL: "the block count is not allowed",
     Fault.COUNT_DISAGREES: "the block count is not the number of bytes that came",
@@ -144,6 +147,8 @@ def frame_transfer(message: Message, wire: bytes, split: int, *, written: bool =
         fault = Fault.COMMAND_REFUSED
     elif nack != NO_BYTE and (written or nack < split):
         fault = Fault.DATA_REFUSED
+    elif flags & NOT_WHOLE:
+        fault = Fault.CUT
     elif flags & Flag.UNKNOWN_LEVEL:
         fault = Fault.UNKNOWN_LEVEL
     elif flags & Flag.PARTIAL_BYTE:
@@ -295,6 +300,7 @@ def frame_rows(batch: Batch, rows: NDArray[np.int64], message: Message, *, writt
             address_refused,
             command_refused,
             data_refused,
+            (flags & NOT_WHOLE) != 0,
             (flags & Flag.UNKNOWN_LEVEL) != 0,
             (flags & Flag.PARTIAL_BYTE) != 0,
             (flags & Flag.NO_STOP) != 0,
@@ -309,6 +315,7 @@ def frame_rows(batch: Batch, rows: NDArray[np.int64], message: Message, *, writt
             Fault.ADDRESS_REFUSED,
             Fault.COMMAND_REFUSED,
             Fault.DATA_REFUSED,
+            Fault.CUT,
             Fault.UNKNOWN_LEVEL,
             Fault.PARTIAL_BYTE,
             Fault.NO_STOP,

@@ -308,7 +308,7 @@ def parse_conditional(node: Node, parse_item: Callable[[Node], T]) -> tuple[Cond
     cases: list[Conditional[T]] = []
     for number, case in enumerate(node, 1):
         if not isinstance(case, Mapping):
-            raise ValueError(f"item {number} of the list is no case; expected {{when: ..., is: ...}}")  # noqa: TRY004 - as every wrong value
+            raise ValueError(f"item {number} of the list is no case; expected {{when: ..., is: ...}}")
         unknown = [key for key in case if key not in ("when", "is")]
         if unknown:
             near = nearest(unknown[0], ("when", "is"))

@@ -55,10 +55,13 @@ def choose_paint(stream: TextIO, environment: Mapping[str, str]) -> Paint:
 
 
 def wants_ascii(stream: TextIO, environment: Mapping[str, str]) -> bool:
-    """Say whether a stream must be given ASCII: it is not UTF-8, or its locale shows ambiguous characters wide."""
+    """Say whether a stream must be given ASCII: it is not UTF-8, its locale is C, or one that shows ambiguous characters wide.
+
+    In the C locale Python writes UTF-8 all the same (PEP 540); what reads it there is not known to.
+    """
     encoding = (stream.encoding or "").lower().replace("-", "").replace("_", "")
     locale = environment.get("LC_ALL") or environment.get("LC_CTYPE") or environment.get("LANG") or ""
-    return encoding != "utf8" or locale.lower().startswith(_WIDE_LANGUAGES)
+    return encoding != "utf8" or locale in ("C", "POSIX") or locale.lower().startswith(_WIDE_LANGUAGES)
 
 
 def _style(token: Token, paint: Paint) -> Style | None:

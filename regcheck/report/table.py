@@ -236,7 +236,8 @@ def _families(findings: Iterable[Finding]) -> list[str]:
         kinds.setdefault(path + elements, []).append(kind)
     sets = {tuple(found) for found in kinds.values()}
     if len(sets) == 1 and len(next(iter(sets))) > 1:
-        return [*kinds][:-1] + [f"{[*kinds][-1]}: {', '.join(next(iter(sets)))}"]
+        *paths, last = kinds
+        return [*paths, f"{last}: {', '.join(next(iter(sets)))}"]
     return [id + elements for id, elements in names.items()]
 
 

@@ -11,7 +11,7 @@ from regcheck.traffic.batch import NO_BYTE, Flag
 from regcheck.traffic.build import BatchBuilder
 from regcheck.traffic.shapes import LONGEST, TransferColumns
 
-BIT, START, STOP, TIMEOUT, SPIKE, UNKNOWN_CLOCK, NO_BEGIN = 1, 2, 4, 8, 16, 32, 64
+BIT, START, STOP, TIMEOUT, SPIKE, UNKNOWN_CLOCK, NO_BEGIN, CUT = 1, 2, 4, 8, 16, 32, 64, 128
 BEGIN, END = START, STOP | TIMEOUT
 _BITS = 9  # eight of data and the acknowledge bit
 _MOST_BITS = LONGEST * _BITS
@@ -125,6 +125,7 @@ def _columns(events: Events, marks: NDArray[np.int64], parts: NDArray[np.int64],
     begin_row, end_row = marks[parts[firsts]], marks[parts[last] + 1]
     flags = np.where(np.logical_or.reduceat(bits % _BITS != 0, firsts), int(Flag.PARTIAL_BYTE), 0)
     flags |= np.where(code[end_row] & TIMEOUT != 0, int(Flag.NO_STOP), 0)
+    flags |= np.where(code[end_row] & CUT != 0, int(Flag.CUT), 0)
     flags |= np.where(code[begin_row] & NO_BEGIN != 0, int(Flag.NO_START), 0)
     for mark, flag in ((SPIKE, Flag.GLITCH), (UNKNOWN_CLOCK, Flag.UNKNOWN_LEVEL)):
         marked = np.flatnonzero(code & mark)

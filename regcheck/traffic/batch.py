@@ -41,6 +41,7 @@ class Flag(IntFlag):
     REMOTE = 1024
     ERROR = 2048
     SENT_HERE = 4096  # the recorder's own transmission
+    CUT = 8192  # the recording ends inside it: what is missing is nobody's fault
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,10 +5,11 @@ The common line is read in columns (``can_log_columns``), any other by itself (`
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
-from itertools import islice
-from typing import TextIO
+from itertools import islice, pairwise
+from typing import Any, TextIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ TIMES = ("absolute", "delta")
 """What the times of a log are: their own (since 1970, or since the first frame), or each the time since the line before."""
 
 CUT_NOTE = "last line without its end"
+_LONG_STAMP = re.compile(rb"\([0-9]{9,}\.|\([0-9]{4}-")  # of the epoch, or a date; other forms begin at three digits
 _HEAD_LINES = 1000
 _HEAD_BYTES = 1 << 18
 _NO_TIME = -NS_LIMIT  # no time that can be held
@@ -47,16 +49,16 @@ class CanLogReader:
         if times is not None and times not in TIMES:
             raise UsageError(f"times is {times!r}; expected one of {', '.join(TIMES)}")
         head = b""
-        for _, block in text_blocks(source.stream()):
+        for block in text_blocks(source.stream()):
             head += block
             if len(head) >= _HEAD_BYTES:
                 break
         frames = head_frames(head)
         if not frames:
-            raise CaptureError(
-                Place(source.file, line=1), "none of the first lines is a CAN frame", "expected '(time) bus id#data' or '(time) bus id [length] bytes'"
-            )
-        return cls(source, _are_deltas(frames) if times is None else times == "delta")
+            hint = "expected '(time) bus id#data' or '(time) bus id [length] bytes'"
+            raise CaptureError(Place(source.file, line=1), "none of the first lines is a CAN frame", hint)
+        is_delta = not _LONG_STAMP.search(head) and _are_deltas(frames) if times is None else times == "delta"
+        return cls(source, is_delta)
 
     @property
     def buses(self) -> tuple[str, ...]:
@@ -72,32 +74,28 @@ class CanLogReader:
         builder = FrameBuilder(source.file, source.number, source.batch_size, by_line=True)
         body = _Body(builder, is_delta=self.is_delta)
         stream = source.stream()
-        for first, block in text_blocks(stream):
-            body.take(first, block)
+        for block in text_blocks(stream):
+            body.take(block)
             yield from builder.ready()
         if stream.damage:
             builder.complain("damaged gzip stream", stream.damage, 0)
         yield from builder.finish()
 
 
-def text_blocks(stream: ByteStream) -> Iterator[tuple[int, bytes]]:
-    """Yield blocks of whole lines with the number of the first (from 1).
+def text_blocks(stream: ByteStream) -> Iterator[bytes]:
+    """Yield blocks of whole lines.
 
-    Every block ends with LF, but for the last where the file does not. A line longer than ``LINE_LIMIT`` comes as its first 100 bytes and a byte 0xFF.
+    Every block ends with LF, but for the last where the file does not. A line longer than ``LINE_LIMIT`` comes as its first 100 bytes
+    and a byte 0xFF.
     """
-    number = 1
     rest: list[bytes] = []
     size = 0
     for chunk in stream:
         cut = chunk.rfind(b"\n") + 1
         if cut:
             first = chunk.find(b"\n")
-            if size + first > LINE_LIMIT:
-                block = b"".join(rest)[:100] + b"\xff" + chunk[first:cut]
-            else:
-                block = b"".join((*rest, chunk[:cut]))
-            yield number, block
-            number += block.count(b"\n")
+            is_overlong = size + first > LINE_LIMIT
+            yield b"".join((b"".join((*rest, chunk[:first]))[:100], b"\xff", chunk[first:cut]) if is_overlong else (*rest, chunk[:cut]))
             rest, size = [], 0
         if cut < len(chunk):
             rest.append(chunk[cut:])
@@ -106,7 +104,7 @@ def text_blocks(stream: ByteStream) -> Iterator[tuple[int, bytes]]:
                 rest = [b"".join(rest)[:100]]
     if rest:
         line = b"".join(rest)
-        yield number, line[:100] + b"\xff" if size > LINE_LIMIT else line
+        yield line[:100] + b"\xff" if size > LINE_LIMIT else line
 
 
 def head_frames(head: bytes) -> list[LineFrame]:
@@ -123,9 +121,7 @@ def head_frames(head: bytes) -> list[LineFrame]:
 def _are_deltas(frames: list[LineFrame]) -> bool:
     """Tell whether times are each since the line before: then a quarter of them or more do not rise, in a capture next to none."""
     times = [frame.time_ns for frame in frames if frame.time_ns is not None]
-    if any(time >= 10**17 for time in times):  # seconds of the epoch (1973 and later)
-        return False
-    falls = sum(later <= earlier for earlier, later in zip(times, times[1:], strict=False))
+    falls = sum(later <= earlier for earlier, later in pairwise(times))
     return len(times) > 2 and any(times) and 4 * falls >= len(times) - 1
 
 
@@ -136,11 +132,14 @@ class _Body:
         self._builder = builder
         self._is_delta = is_delta
         self._last_ns = 0
+        self._line = 1
 
-    def take(self, first: int, block: bytes) -> None:
-        """Take a block of lines, the first of which has the number ``first``."""
+    def take(self, block: bytes) -> None:
+        """Take the next block of lines."""
+        first = self._line
         is_cut = not block.endswith(b"\n")
         lines = read_common(block + b"\n" if is_cut else block, with_common=not self._is_delta)
+        self._line += len(lines.begin)
         others = self._others(first, block, lines)
         if is_cut and block.strip():
             text = "the last line has no line end; what stands behind it may be missing"
@@ -199,10 +198,10 @@ class _Body:
             self._builder.bus_number(name)
 
     def _single(self, first: int, others: list[tuple[int, LineFrame]]) -> FrameColumns:
-        frames = [
-            (Frame(_NO_TIME if frame.time_ns is None else frame.time_ns, frame.id, frame.data, frame.extended, frame.flags, frame.bus), number + first)
-            for number, frame in others
-        ]
+        frames = []
+        for number, said in others:
+            time_ns = _NO_TIME if said.time_ns is None else said.time_ns
+            frames.append((Frame(time_ns, said.id, said.data, said.extended, said.flags, said.bus), number + first))
         return columns_of(frames, self._builder)
 
     def _many(self, first: int, common: CommonRows) -> FrameColumns:
@@ -234,7 +233,7 @@ def _merged(many: FrameColumns, single: FrameColumns, many_line: NDArray[np.int6
     is_single = np.zeros(len(many) + len(single), np.bool_)
     is_single[np.searchsorted(many_line, single_line) + np.arange(len(single))] = True
 
-    def joined(name: str) -> NDArray[np.int64]:
+    def joined(name: str) -> NDArray[Any]:
         first, second = getattr(many, name), getattr(single, name)
         both = np.empty(len(is_single), first.dtype)
         both[~is_single], both[is_single] = first, second
@@ -248,13 +247,13 @@ def _merged(many: FrameColumns, single: FrameColumns, many_line: NDArray[np.int6
 
 
 class CanLogWriter:
-    """Writes the log form to an open text file, a line a frame, with six or more places of seconds as the time needs.
+    r"""Writes the log form to an open text file, a line a frame, with six or more places of seconds as the time needs.
 
     >>> from io import StringIO
     >>> file = StringIO()
     >>> CanLogWriter(file).write(Frame(1_436_509_052_249_713_000, 0x12345678, b"\x11\x22", extended=True, bus="vcan0"))
     >>> file.getvalue()
-    '(1436509052.249713) vcan0 12345678#1122\\n'
+    '(1436509052.249713) vcan0 12345678#1122\n'
     """
 
     def __init__(self, file: TextIO) -> None:
@@ -272,7 +271,7 @@ def frame_line(frame: Frame) -> str:
     except ValueError as error:
         raise EncodeError(str(error)) from None
     if not is_name(frame.bus.encode("ascii", "replace")) or not 0 <= frame.time_ns < NS_LIMIT:
-        raise EncodeError(f"a bus {frame.bus!r} at {frame.time_ns} ns cannot be written: expected a name without blanks, and a time from 1970 on")
+        raise EncodeError(f"bus {frame.bus!r} at {frame.time_ns} ns cannot be written: expected a name without blanks, a time from 1970 on")
     seconds, part = divmod(frame.time_ns, 1_000_000_000)
     places = f"{part:09d}" if part % 1000 else f"{part // 1000:06d}"
     number = f"{frame.id | ERROR_BIT:08X}" if frame.flags & Flag.ERROR else f"{frame.id:08X}" if frame.extended else f"{frame.id:03X}"

@@ -34,8 +34,8 @@ def _each(byte: int) -> np.uint64:
     return _word(bytes((byte,)) * 8)
 
 
-_ONES, _NINES, _SIXES, _HIGH = _each(1), _each(9), _each(6), _each(0xF0)
-_ZEROS, _LETTERS = _each(0x30), _each(0x50)
+_ONES, _SIXES, _HIGH = _each(1), _each(6), _each(0xF0)
+_ZEROS, _LETTER = _each(0x30), np.uint64(0x50)  # a letter differs from a digit by 0x30 ^ 0x60
 _KEEP = np.array([(1 << 8 * min(count, 8)) - 1 for count in range(17)], np.uint64)  # the first so many characters
 _KEEP_LATE = np.array([(1 << 8 * max(count - 8, 0)) - 1 for count in range(17)], np.uint64)  # the same of the eight behind them
 _STANDARD_KEEP = np.uint64(0xFFFFFF0000000000)
@@ -147,7 +147,7 @@ def _rows(
 def hex_bytes(characters: Words) -> tuple[Words, Words]:
     """Return the four bytes that eight hexadecimal digits say (first byte in the low bits), and a word that is 0 only if all are digits."""
     is_letter = characters >> _SHIFT[6] & _ONES
-    folded = (characters ^ _ZEROS ^ is_letter * _LETTERS) & ~(is_letter << _SHIFT[5])
+    folded = (characters ^ _ZEROS ^ is_letter * _LETTER) & ~(is_letter << _SHIFT[5])
     nibble = folded + is_letter * np.uint64(9)
     bad = (folded | nibble) & _HIGH | (nibble + _SIXES >> _SHIFT[4] ^ is_letter) & _ONES
     value = (nibble << _SHIFT[4] | nibble >> _SHIFT[8]) & np.uint64(0x00FF00FF00FF00FF)
@@ -188,13 +188,15 @@ def _buses(
     bus = np.full(len(early), -1, np.int64)
     names: list[str] = []
     todo = is_good
-    while len(names) < _NAMES_MOST and todo.any():
+    for _ in range(_NAMES_MOST):
+        if not todo.any():
+            break
         first = int(np.argmax(todo))
-        is_same = todo & (early == early[first]) & (late == late[first])
-        name = early[first].tobytes() + late[first].tobytes()
-        if is_name(name.rstrip(b"\0")):
+        is_same = todo & (early == early[first]) & (late == late[first]) & (length == length[first])
+        name = (early[first].tobytes() + late[first].tobytes())[: length[first]]
+        if is_name(name):
             bus[is_same] = len(names)
-            names.append(name.rstrip(b"\0").decode("ascii"))
+            names.append(name.decode("ascii"))
         todo = todo & ~is_same
     return bus, tuple(names)
 

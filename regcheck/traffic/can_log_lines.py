@@ -21,12 +21,15 @@ _RATE_SWITCH, _FD_RATE = 1, Flag.FD | Flag.RATE_SWITCH
 _HEAD = r"\s*(?:\((?P<time>[^()]*)\)\s+)?(?P<bus>[!-~]+)\s+"
 _LOG = re.compile(_HEAD + r"(?P<id>[0-9A-Fa-f]+)#(?P<rest>\S*)(?:\s+(?P<way>[RT]))?\s*", re.ASCII)
 _VIEW = re.compile(
-    _HEAD + r"(?:(?P<way>[RT]X)\s+(?P<rate>[-B])\s+[-E]\s+)?(?P<id>[0-9A-Fa-f]+)\s+(?:\[(?P<length>\d+)\]|\{(?P<code>[9A-Fa-f])\})(?P<rest>.*)",
+    _HEAD
+    + r"(?:(?P<way>[RT]X)\s+(?P<rate>[-B])\s+[-E]\s+)?(?P<id>[0-9A-Fa-f]+)\s+"
+    + r"(?:\[(?P<length>\d+)\]|\{(?P<code>[9A-Fa-f])\})(?P<rest>.*)",
     re.ASCII,
 )
 _REMOTE = re.compile(r"[Rr](?P<length>[0-8])?(?:_(?P<code>[9A-Fa-f]))?")
 _DATA = re.compile(r"(?P<data>(?:[0-9A-Fa-f]{2}\.?)*)(?:_(?P<code>[9A-Fa-f]))?")
-_VIEWED = re.compile(r"\s*(?P<data>(?:[0-9A-Fa-f]{2}|[01]{8})(?:[ `](?:[0-9A-Fa-f]{2}|[01]{8}))*)?\s*(?P<rest>.*)", re.ASCII)
+_BYTE = r"(?:[01]{8}|[0-9A-Fa-f]{2})(?![^ `])"  # binary, or hexadecimal
+_VIEWED = re.compile(rf"\s*(?P<data>{_BYTE}(?:[ `]{_BYTE})*)?\s*(?P<rest>.*)", re.ASCII)  # ` stands between bytes in reversed order
 _DATE = re.compile(r"(\d{4})-(\d\d)-(\d\d)[ T](\d\d):(\d\d):(\d\d(?:\.\d+)?)(?:Z|[+-]00:?00)?", re.ASCII)
 _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 
@@ -125,7 +128,7 @@ def _id(digits: str) -> tuple[int, bool, Flag]:
     if len(digits) == 8 and number & ERROR_BIT and number < 2 * ERROR_BIT:
         return number & _ID_MASK, True, Flag.ERROR
     if number < 0 or number > _ID_MASK or (len(digits) == 3 and number > 0x7FF):
-        raise LineError(DAMAGED, f"id {digits[:20]!r} is none; expected three digits up to 7FF or eight up to 1FFFFFFF")
+        raise LineError(DAMAGED, f"id {digits[:20]} is none; expected three digits up to 7FF or eight up to 1FFFFFFF")
     return number, len(digits) == 8, Flag(0)
 
 

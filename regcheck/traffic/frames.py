@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,8 @@ FD_LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 CLASSIC_LENGTH = 8
 STANDARD_LARGEST, EXTENDED_LARGEST = 0x7FF, 0x1FFF_FFFF
 REORDER_NS = 10_000_000
-"""Recorders of several buses hand frames over up to some milliseconds out of order; what lies within this is put in order, more is a clock set back."""
+"""Recorders of several buses hand frames over up to some milliseconds out of order; within this they are put in order, beyond it the
+clock was set back."""
 
 RAW_DLC_NOTE = "classic DLC above 8"
 _HOLD = 1 << 20  # frames that may wait for an earlier one; then the first of them are handed over, and one earlier still begins an epoch
@@ -68,8 +70,9 @@ class FrameColumns:
 
 def frame_keys(bus: NDArray[np.uint64], extended: NDArray[np.bool_], number: NDArray[np.uint64]) -> NDArray[np.uint64]:
     """Return the packed ``MessageKey`` of frames."""
-    kind = np.uint64(Kind.FRAME << 41)
-    return bus << np.uint64(48) | kind | extended.astype(np.uint64) << np.uint64(40) | number << np.uint64(8)
+    key: NDArray[np.uint64] = bus << np.uint64(48) | np.uint64(Kind.FRAME << 41)
+    key |= extended.astype(np.uint64) << np.uint64(40) | number << np.uint64(8)
+    return key
 
 
 def check_frame(number: int, *, extended: bool, length: int, flags: Flag) -> None:
@@ -128,7 +131,7 @@ class FrameBuilder(BatchBuilder):
         descents = np.flatnonzero(time[1:] < time[:-1]) + 1
         edges = [0, *descents.tolist(), len(time)]
         at, peak = 0, self._peak_ns
-        for begin, end in zip(edges[:-1], edges[1:], strict=True):
+        for begin, end in pairwise(edges):
             first, last = int(time[begin]), int(time[end - 1])
             is_earlier = self._last_ns is not None and first < self._last_ns
             self._last_ns = last
@@ -142,7 +145,7 @@ class FrameBuilder(BatchBuilder):
                 if is_earlier and peak is not None:
                     text = f"the frame lies {format_seconds(peak - first)} s before one that stands above it; it is put in its place"
                     self.complain("frame out of order", text, int(columns.place[begin]))
-                    self._is_disordered = True
+                self._is_disordered |= peak is not None and first < peak
                 peak = last if peak is None else max(peak, last)
         self._hold(columns if at == 0 else columns.rows(at, len(columns)))
 

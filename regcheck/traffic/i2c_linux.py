@@ -157,7 +157,7 @@ class _Joiner:
         is_cut = packet.full_length > len(data)
         if is_cut:
             self._complain("packet kept in part", f"{len(data)} of {packet.full_length} bytes were kept", packet)
-        return Transfer(packet.time_ns, (message,), packet.time_ns, flags=Flag.NO_STOP if is_cut else Flag(0), bus=bus)
+        return Transfer(packet.time_ns, (message,), packet.time_ns, flags=Flag.NO_STOP | Flag.CUT if is_cut else Flag(0), bus=bus)
 
     def _complain(self, kind: str, text: str, packet: Packet) -> None:
         self._builder.complain(kind, text, packet.offset)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -10,21 +10,34 @@ from typing import Protocol
 from regcheck.errors import CaptureError, Place, UsageError
 from regcheck.traffic.batch import Batch
 from regcheck.traffic.build import BATCH_SIZE
+from regcheck.traffic.can_csv import CanCsvReader, looks_like_frames
+from regcheck.traffic.can_library import LibraryReader, is_library_csv, is_read_by_library
+from regcheck.traffic.can_log import CanLogReader, head_frames
+from regcheck.traffic.can_mdf import MAGIC, MdfReader
+from regcheck.traffic.can_pcap import CanPacketReader
 from regcheck.traffic.i2c_linux import I2cPacketReader
 from regcheck.traffic.levels_csv import LevelsCsvReader
-from regcheck.traffic.pcap import PCAP_MAGICS, PCAPNG_MAGIC
+from regcheck.traffic.pcap import LINKTYPE_CAN_SOCKETCAN, PCAP_MAGICS, PCAPNG_MAGIC, packets
 from regcheck.traffic.source import Source
 from regcheck.traffic.stream import CHUNK, file_sha256
 from regcheck.traffic.transfer_log import TransferLogReader
 from regcheck.traffic.vcd import VcdReader
 from regcheck.traffic.wires import SPIKE_NS
 
-FORMATS = {
+SMBUS_FORMATS = {
     "vcd": "VCD of clock and data",
     "csv": "CSV of levels (time_s, scl, sda)",
     "transfers": "transfer log (JSON Lines)",
-    "pcap": "pcap or pcapng of I2C messages",
+    "pcap": "pcap or pcapng of I2C messages or CAN frames",
 }
+CAN_FORMATS = {
+    "can-log": "SocketCAN text log",
+    "pcap": SMBUS_FORMATS["pcap"],
+    "can-csv": "CSV of CAN frames (time_s, id, data)",
+    "mdf": "ASAM MDF 4 bus logging",
+    "can-library": "any other CAN log that python-can reads, by the ending of its name",
+}
+FORMATS = SMBUS_FORMATS | CAN_FORMATS
 """Names of the formats, as ``format`` takes them, and what they are."""
 
 _HEAD = 1 << 16
@@ -69,7 +82,8 @@ def open_capture(
     source: int = 0,
     format: str | None = None,
     signals: tuple[str, str] | None = None,
-    columns: tuple[str, str, str] | None = None,
+    columns: tuple[str, str, str] | Mapping[str, str] | None = None,
+    times: str | None = None,
     pull_up: bool = True,
     spike_ns: int = SPIKE_NS,
     batch_size: int = BATCH_SIZE,
@@ -78,7 +92,9 @@ def open_capture(
     """Open a capture, plain or gzip.
 
     ``source`` is its number among the captures of a check. ``format`` is a key of ``FORMATS``, None to look. ``signals`` names SCL and
-    SDA of a VCD, ``columns`` time, SCL and SDA of a CSV (by name, or number from 1). ``pull_up``: a level z reads as high, else it is
+    SDA of a VCD, ``columns`` time, SCL and SDA of a CSV (by name, or number from 1), or, as a mapping with keys of
+    ``can_csv.COLUMN_WORDS``, those of a CSV of CAN frames. ``times`` is "delta" where each time of a text log counts from the line
+    before, "absolute" where not, None to look. ``pull_up``: a level z reads as high, else it is
     unknown. Pulses shorter than ``spike_ns`` are passed over.
     CaptureError: not there, empty, of no kind that is read here, or its head is damaged.
     UsageError: ``format`` is none, or ``batch_size`` or ``chunk_size`` is not positive.
@@ -89,16 +105,30 @@ def open_capture(
         raise UsageError(f"there is no capture format {format!r}; expected one of {', '.join(FORMATS)}")
     origin = Source(Path(path), source, batch_size, chunk_size)
     head = _head(origin)
-    kind = format or guess_format(head, origin.file)
+    kind = format or ("can-csv" if isinstance(columns, Mapping) else guess_format(head, origin.file))
     reader: Reader
     if kind == "vcd":
         reader = VcdReader.open(origin, signals, pull_up=pull_up, spike_ns=spike_ns)
     elif kind == "csv":
+        if isinstance(columns, Mapping):
+            raise UsageError("a CSV of levels takes three columns: time, SCL and SDA")
         reader = LevelsCsvReader.open(origin, columns, pull_up=pull_up, spike_ns=spike_ns)
+    elif kind == "can-csv":
+        if columns is not None and not isinstance(columns, Mapping):
+            raise UsageError("a CSV of CAN frames takes its columns by what they hold, such as time=NAME")
+        reader = CanCsvReader.open(origin, columns)
+    elif kind == "can-log":
+        reader = CanLogReader.open(origin, times)
+    elif kind == "mdf":
+        reader = MdfReader.open(origin)
+    elif kind == "can-library":
+        reader = LibraryReader.open(origin)
     elif kind == "transfers":
         reader = TransferLogReader.open(origin)
     else:
-        reader = I2cPacketReader.open(origin)
+        first = next(packets(origin.stream(), lambda *_: None), None)
+        is_can = first is not None and first.link_type == LINKTYPE_CAN_SOCKETCAN
+        reader = CanPacketReader.open(origin) if is_can else I2cPacketReader.open(origin)
     return Capture(origin.path, kind, reader)
 
 
@@ -124,7 +154,16 @@ def guess_format(head: bytes, file: str) -> str:
         return "vcd"
     if text.startswith(b"{"):
         return "transfers"
-    if _is_table(text):
+    if head.startswith(MAGIC):
+        return "mdf"
+    if head_frames(text):
+        return "can-log"
+    table = _table_line(text)
+    if table and looks_like_frames(table):
+        return "can-library" if is_library_csv(table) else "can-csv"
+    if is_read_by_library(Path(file)):
+        return "can-library"
+    if table:
         return "csv"
     found = "only blanks" if not text else f"it begins with {text[:24].decode('ascii', 'backslashreplace')!r}"
     raise CaptureError(
@@ -132,13 +171,14 @@ def guess_format(head: bytes, file: str) -> str:
     )
 
 
-def _is_table(text: bytes) -> bool:
-    """Tell whether the first line that is no comment is text in three columns or more."""
+def _table_line(text: bytes) -> str:
+    """Return the first line that is no comment where it is text in three columns or more, else ""."""
     lines = [line for line in text.splitlines() if line.strip() and not line.startswith(b"#")]
     if not lines or b"\0" in text:
-        return False
+        return ""
     try:
         line = lines[0].decode("utf-8")
     except UnicodeDecodeError:
-        return False
-    return max(line.count(mark) for mark in ",;\t") >= 2 and line.replace("\t", " ").isprintable()
+        return ""
+    is_table = max(line.count(mark) for mark in ",;\t") >= 2 and line.replace("\t", " ").isprintable()
+    return line if is_table else ""

@@ -17,6 +17,7 @@ from regcheck.traffic.stream import ByteStream
 from regcheck.traffic.times import NS_LIMIT, round_ratio
 
 LINKTYPE_I2C_LINUX = 209
+LINKTYPE_CAN_SOCKETCAN = 227
 PCAP_MAGICS: dict[bytes, tuple[Literal["<", ">"], int]] = {
     b"\xd4\xc3\xb2\xa1": ("<", 1000),
     b"\xa1\xb2\xc3\xd4": (">", 1000),
@@ -31,18 +32,22 @@ _LARGEST = 1 << 18  # no record of the link types read here is larger; a length 
 _BLOCK_LARGEST = 1 << 24
 _DAY_S = 86_400  # a record that is searched for lies no further in time from the one before the damage
 _SECTION, _INTERFACE, _OLD_PACKET, _SIMPLE, _ENHANCED = 0x0A0D0D0A, 1, 2, 3, 6
-_IF_TSRESOL, _IF_TSOFFSET = 9, 14
+_IF_NAME, _IF_TSRESOL, _IF_TSOFFSET = 2, 9, 14
 
 
 @dataclass(frozen=True, slots=True)
 class Packet:
-    """One captured packet: where it stands, when it was seen, its link type, the bytes kept and how many there were."""
+    """One captured packet: where it stands, when it was seen, its link type, the bytes kept, how many there were, and the interface.
+
+    The interface is named as the capture does, else by its number; the only one without a name, or the first, is "".
+    """
 
     offset: int
     time_ns: int
     link_type: int
     data: bytes
     full_length: int
+    interface: str = ""
 
 
 class _Window:
@@ -163,6 +168,7 @@ class _Interface:
     limit: int
     per_second: int = 1_000_000
     offset_s: int = 0
+    name: str = ""
 
     def time_ns(self, ticks: int) -> int:
         return round_ratio(ticks, 1_000_000_000, self.per_second) + self.offset_s * 1_000_000_000
@@ -244,7 +250,8 @@ def _block(section: _Section, body: bytes, offset: int, complain: Complain) -> P
     if abs(time_ns) >= NS_LIMIT:
         complain("damaged packet record", "its time is beyond what can be held", offset)
         return None
-    return Packet(offset, time_ns, interface.link_type, body[28 : 28 + kept], full)
+    name = interface.name or (f"interface {number}" if number else "")
+    return Packet(offset, time_ns, interface.link_type, body[28 : 28 + kept], full, name)
 
 
 def _options(interface: _Interface, options: bytes, order: str) -> None:
@@ -254,7 +261,9 @@ def _options(interface: _Interface, options: bytes, order: str) -> None:
         value = options[at + 4 : at + 4 + length]
         if code == 0:
             return
-        if code == _IF_TSRESOL and len(value) == 1:
+        if code == _IF_NAME:
+            interface.name = value.decode("utf-8", "replace").rstrip("\0")
+        elif code == _IF_TSRESOL and len(value) == 1:
             interface.per_second = 2 ** (value[0] & 0x7F) if value[0] & 0x80 else 10 ** value[0]
         elif code == _IF_TSOFFSET and len(value) == 8:
             interface.offset_s = unpack_from(order + "q", value)[0]

@@ -29,6 +29,7 @@ WORDS = {
     "combined": Flag.COMBINED,
     "pec_by_adapter": Flag.PEC_BY_ADAPTER,
     "sent_here": Flag.SENT_HERE,
+    "cut": Flag.CUT,
 }
 """The words of ``flags``; that a stop is missing has a key of its own."""
 
@@ -113,7 +114,8 @@ def _object(line: bytes) -> dict[str, Any]:
     except RecursionError:
         raise ValueError("the line is nested too deeply") from None
     except json.JSONDecodeError as error:
-        raise ValueError(f"the line is no whole JSON object: {error.msg} at column {error.colno}") from None
+        found = error.msg.removesuffix(" at")
+        raise ValueError(f"the line is no whole JSON object: {found} at column {error.colno}") from None
     if not isinstance(record, dict):
         raise ValueError("the line is no JSON object")
     return record

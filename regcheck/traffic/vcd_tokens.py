@@ -155,7 +155,6 @@ class Tokenizer:
             starts, ends = starts[:-1], ends[:-1]
         if not len(starts):
             return None, len(text)
-        self._check_bytes(buffer, blank, offset)
         kind = _kinds(buffer[starts])
         used = len(text)
         vectors = np.flatnonzero(kind == _VECTOR)
@@ -168,6 +167,7 @@ class Tokenizer:
                     used = int(starts[-1]) - _PAD
                 starts, ends, kind, vectors = starts[:-1], ends[:-1], kind[:-1], vectors[:-1]
             kind[vectors + 1] = _CODE
+        self._check_bytes(buffer[: _PAD + used], blank[: _PAD + used], offset)  # what stays for the next chunk is looked at there
         self._check_words(buffer, starts, ends, kind, offset)
         stamped, times_ns = self._times(buffer, starts, ends, np.flatnonzero(kind == _TIME), offset)
 
@@ -218,7 +218,11 @@ class Tokenizer:
     ) -> None:
         """Mark and report tokens that begin as nothing known does, hold bytes beyond printable ASCII, or are no keyword."""
         if buffer.max() > 126:
-            kind[np.searchsorted(starts, np.flatnonzero(buffer > 126), "right") - 1] = _INVALID
+            strange = np.flatnonzero(buffer > 126)
+            token = np.searchsorted(starts, strange, "right") - 1
+            inside = token >= 0
+            inside[inside] = strange[inside] < ends[token[inside]]  # others stand in a value that waits for its code
+            kind[token[inside]] = _INVALID
         for i in np.flatnonzero(kind == _KEYWORD):
             if buffer[starts[i] : ends[i]].tobytes() not in _KEYWORDS:
                 kind[i] = _INVALID

@@ -12,7 +12,21 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from regcheck.traffic.assemble import BEGIN, BIT, END, NO_BEGIN, SPIKE, START, STOP, TIMEOUT, UNKNOWN_CLOCK, Events, assemble, cut_overlong
+from regcheck.traffic.assemble import (
+    BEGIN,
+    BIT,
+    CUT,
+    END,
+    NO_BEGIN,
+    SPIKE,
+    START,
+    STOP,
+    TIMEOUT,
+    UNKNOWN_CLOCK,
+    Events,
+    assemble,
+    cut_overlong,
+)
 from regcheck.traffic.build import BatchBuilder
 
 LOW, HIGH, UNKNOWN = 0, 1, 2
@@ -136,7 +150,7 @@ class Wires:
         if len(self._open):
             timed_out = self._lines[0].clean == LOW and now_ns - self._low_since_ns > TIMEOUT_NS
             end_ns = self._low_since_ns + TIMEOUT_NS if timed_out else now_ns
-            assemble(self._open.then(Events.single(end_ns, TIMEOUT)), self._builder)
+            assemble(self._open.then(Events.single(end_ns, TIMEOUT if timed_out else TIMEOUT | CUT)), self._builder)
         self._reset()
 
     def _take(self, levels: Levels, settled: int) -> None:

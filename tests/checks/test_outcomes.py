@@ -57,14 +57,16 @@ time_s,source
 40,19.000
 50,end
 """
-RIGHT = [(5, 1000), (15, 5000), (25, 9000), (35, 13000), (45, 19000)]
+RIGHT: list[tuple[float, int]] = [(5, 1000), (15, 5000), (25, 9000), (35, 13000), (45, 19000)]
 
 
 def plain(*transfers: Transfer, pec: str = "optional") -> dict[str, Finding]:
     return check(register_map(REGISTERS, pec=pec), transfers)
 
 
-def applied(readings: list[tuple[float, int]], *, log_text: str = LOG, uncertainty: str = "1 mV", clock: str = "shared") -> dict[str, Finding]:
+def applied(
+    readings: list[tuple[float, int]], *, log_text: str = LOG, uncertainty: str = "1 mV", clock: str = "shared"
+) -> dict[str, Finding]:
     device = register_map(REGISTERS)
     supply = bench(device, f"source: {{unit: V, uncertainty: {uncertainty}}}", "voltage: source", clock=clock)
     return check(device, words(0x09, readings), bench=supply, log=log(log_text, supply))
@@ -72,7 +74,11 @@ def applied(readings: list[tuple[float, int]], *, log_text: str = LOG, uncertain
 
 def measured(rows: str) -> dict[str, Finding]:
     device = register_map(REGISTERS)
-    supply = bench(device, "source: {unit: V, set: source_set, measured: source_meas, uncertainty: 0.5 mV, resolution: included, set_uncertainty: 1.3 mV}", "voltage: source")
+    supply = bench(
+        device,
+        "source: {unit: V, set: source_set, measured: source_meas, uncertainty: 0.5 mV, resolution: included, set_uncertainty: 1.3 mV}",
+        "voltage: source",
+    )
     return check(device, words(0x09, RIGHT), bench=supply, log=log(rows, supply))
 
 
@@ -99,41 +105,87 @@ CASES = [
     Case("framing/bus", PASS, lambda: plain(word(1, 0x09, 5000))),
     Case("framing/bus", FAIL, lambda: plain(REFUSED), says="1 transfers were refused at the device's address"),
     Case("framing/bus", UNTESTED, lambda: plain(), "no_transfer"),
-    Case("framing/bus", UNTESTED, lambda: plain(read(1, 0x09, b"\x01\x02", address=0x50)), "no_transfer", "there were 1 to other addresses"),
+    Case(
+        "framing/bus", UNTESTED, lambda: plain(read(1, 0x09, b"\x01\x02", address=0x50)), "no_transfer", "there were 1 to other addresses"
+    ),
     Case("framing/voltage", PASS, lambda: plain(word(1, 0x09, 5000))),
-    Case("framing/voltage", FAIL, lambda: plain(word(0, 0x09, 5000), COMMAND_REFUSED), says="voltage: the command was not acknowledged, 1 of 2 transfers"),
+    Case(
+        "framing/voltage",
+        FAIL,
+        lambda: plain(word(0, 0x09, 5000), COMMAND_REFUSED),
+        says="voltage: the command was not acknowledged, 1 of 2 transfers",
+    ),
     Case("framing/voltage", UNTESTED, lambda: plain(word(1, 0x16, 0xA000)), "not_seen"),
     Case("length/voltage", PASS, lambda: plain(word(1, 0x09, 5000))),
     Case("length/voltage", FAIL, lambda: plain(read(1, 0x09, b"\x01")), says="voltage: too few bytes came, 1 of 1 transfers"),
-    Case("length/name", FAIL, lambda: plain(read(1, 0x20, b"RIDGE", block=True)), says="name: the length is not the map's, 1 of 1 transfers"),
+    Case(
+        "length/name", FAIL, lambda: plain(read(1, 0x20, b"RIDGE", block=True)), says="name: the length is not the map's, 1 of 1 transfers"
+    ),
     Case("length/voltage", UNTESTED, lambda: plain(), "not_seen"),
     Case("pec/voltage", PASS, lambda: plain(word(1, 0x09, 5000, check=True)), says="all 1 PECs of voltage are right"),
-    Case("pec/voltage", FAIL, lambda: plain(word(1, 0x09, 5000, check=True), word(2, 0x09, 5000, check=0x55)), says="voltage: 1 of 2 PECs are wrong"),
+    Case(
+        "pec/voltage",
+        FAIL,
+        lambda: plain(word(1, 0x09, 5000, check=True), word(2, 0x09, 5000, check=0x55)),
+        says="voltage: 1 of 2 PECs are wrong",
+    ),
     Case("pec/voltage", FAIL, lambda: plain(word(1, 0x09, 5000), pec="required"), says="voltage: the PEC is missing in 1 of 1"),
     Case("pec/voltage", UNTESTED, lambda: plain(word(1, 0x09, 5000)), "no_pec"),
     Case("unknown/bus", PASS, lambda: plain(word(1, 0x09, 5000))),
-    Case("unknown/bus", FAIL, lambda: plain(word(1, 0x09, 5000), word(2, 0x77, 1)), says="the map does not explain 1 transfers: read of 0x0b command 0x77"),
+    Case(
+        "unknown/bus",
+        FAIL,
+        lambda: plain(word(1, 0x09, 5000), word(2, 0x77, 1)),
+        says="the map does not explain 1 transfers: read of 0x0b command 0x77",
+    ),
     Case("unknown/bus", UNTESTED, lambda: plain(), "no_transfer"),
     Case("range/voltage", PASS, lambda: plain(word(1, 0x09, 0), word(2, 0x09, 20000))),
-    Case("range/voltage", FAIL, lambda: plain(word(1, 0x09, 20001)), says="voltage left its range 0 .. 20000 mV: 20001 mV was reported, 1 of 1 readings lie outside"),
+    Case(
+        "range/voltage",
+        FAIL,
+        lambda: plain(word(1, 0x09, 20001)),
+        says="voltage left its range 0 .. 20000 mV: 20001 mV was reported, 1 of 1 readings lie outside",
+    ),
     Case("range/voltage", UNTESTED, lambda: plain(word(1, 0x09, 0xFFFF)), "no_reading"),
     Case("reserved/flags.spare", PASS, lambda: plain(word(1, 0x16, 0xA000))),
-    Case("reserved/flags.spare", FAIL, lambda: plain(word(1, 0x16, 0xA000), word(2, 0x16, 0xA010)), says="flags.spare is reserved and reads 0x0, but read 0x1 in 1 of 2 readings"),
+    Case(
+        "reserved/flags.spare",
+        FAIL,
+        lambda: plain(word(1, 0x16, 0xA000), word(2, 0x16, 0xA010)),
+        says="flags.spare is reserved and reads 0x0, but read 0x1 in 1 of 2 readings",
+    ),
     Case("reserved/flags.spare", UNTESTED, lambda: plain(), "no_reading"),
     Case("constant/flags.model", PASS, lambda: plain(word(1, 0x16, 0xA000), word(2, 0x16, 0xA100))),
-    Case("constant/flags.model", FAIL, lambda: plain(word(1, 0x16, 0xA200)), says="flags.model must be 0xa0 or 0xa1, but read 0xa2 in 1 of 1 readings"),
+    Case(
+        "constant/flags.model",
+        FAIL,
+        lambda: plain(word(1, 0x16, 0xA200)),
+        says="flags.model must be 0xa0 or 0xa1, but read 0xa2 in 1 of 1 readings",
+    ),
     Case("constant/flags.model", UNTESTED, lambda: plain(), "no_reading"),
     Case("available/voltage", PASS, lambda: applied(RIGHT)),
-    Case("available/voltage", FAIL, lambda: applied([*RIGHT, (46, 0xFFFF)]), says="voltage reported 'not available' 1 times while the bench applied a value"),
+    Case(
+        "available/voltage",
+        FAIL,
+        lambda: applied([*RIGHT, (46, 0xFFFF)]),
+        says="voltage reported 'not available' 1 times while the bench applied a value",
+    ),
     Case("available/voltage", UNTESTED, lambda: applied([]), "no_reading"),
-    Case("accuracy/voltage", PASS, lambda: applied([(time, raw + 4) for time, raw in RIGHT]), says="voltage is right from 1000 mV to 19000 mV: worst error +4 mV, limit +5 mV, 5 readings"),
+    Case(
+        "accuracy/voltage",
+        PASS,
+        lambda: applied([(time, raw + 4) for time, raw in RIGHT]),
+        says="voltage is right from 1000 mV to 19000 mV: worst error +4 mV, limit +5 mV, 5 readings",
+    ),
     Case("accuracy/voltage", FAIL, lambda: applied([*RIGHT, (46, 19006)])),
     Case("accuracy/voltage", UNDECIDED, lambda: applied([*RIGHT, (46, 19005)]), "uncertainty_covers_limit"),
     Case("accuracy/voltage", UNDECIDED, lambda: applied(RIGHT, uncertainty="6 mV"), "bench_too_uncertain"),
     Case("accuracy/voltage", UNTESTED, lambda: plain(*words(0x09, RIGHT)), "no_bench"),
     Case("accuracy/voltage", UNTESTED, lambda: applied([]), "no_reading"),
     Case("accuracy/voltage", UNTESTED, lambda: applied([(5, 1000)]), "not_moved"),
-    Case("accuracy/voltage", UNTESTED, lambda: applied([(0, 1000), (10, 1000)]), "no_admissible_reading", "1 applied not known, 1 settling"),
+    Case(
+        "accuracy/voltage", UNTESTED, lambda: applied([(0, 1000), (10, 1000)]), "no_admissible_reading", "1 applied not known, 1 settling"
+    ),
     Case("coverage/voltage", PASS, lambda: applied(RIGHT), says="voltage was exercised from 1000 to 19000 mV at 5 levels"),
     Case("coverage/voltage", UNTESTED, lambda: applied(RIGHT[:4]), "not_covered"),
     Case("coverage/voltage", UNTESTED, lambda: applied([]), "no_reading"),

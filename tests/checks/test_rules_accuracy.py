@@ -22,7 +22,9 @@ time_s,source
 def stepped(accuracy: str, errors: list[int], *, uncertainty: str = "", extra: str = "", scale: str = "1") -> Finding:
     """Return the accuracy of a voltage, held at 1, 5 and 9 V, whose readings are off by so many counts, shared out over the holds."""
     device = register_map(f"voltage: {{command: 0x09, transfer: 32-bit, unit: mV, scale: {scale}, accuracy: {accuracy}{extra}}}")
-    supply = bench(device, f"source: {{unit: mV, resolution: included{uncertainty and ', uncertainty: ' + uncertainty}}}", "voltage: source")
+    supply = bench(
+        device, f"source: {{unit: mV, resolution: included{uncertainty and ', uncertainty: ' + uncertainty}}}", "voltage: source"
+    )
     readings = []
     for number, error in enumerate(errors):
         hold, at = number % 3, number // 3
@@ -119,7 +121,9 @@ def four_cells(uncertainty: str) -> Finding:
     """Return the accuracy of the sum of four cells of 4 V that is reported 17 mV too high."""
     device = register_map(CELLS)
     supply = bench(
-        device, f"cell[1..4]: {{unit: mV, uncertainty: {uncertainty}, resolution: included}}", "stack: cell[1] + cell[2] + cell[3] + cell[4]"
+        device,
+        f"cell[1..4]: {{unit: mV, uncertainty: {uncertainty}, resolution: included}}",
+        "stack: cell[1] + cell[2] + cell[3] + cell[4]",
     )
     rows = log("time_s,cell_1,cell_2,cell_3,cell_4\n0,1000,1000,1000,1000\n10,4000,4000,4000,4000\n20,end,,,\n", supply)
     return check(device, words(0x09, [(5, 4000), (15, 16017)]), bench=supply, log=rows)["accuracy/stack"]
@@ -153,14 +157,16 @@ def test_rule_6_rectangular_means_a_over_the_root_of_3() -> None:
 @pytest.mark.parametrize(("cause", "u_mv"), [("(gain)", 0.37), ("(each)", 4.978)])
 def test_rule_6_a_common_gain_of_two_wires_cancels_in_their_difference(cause: str, u_mv: float) -> None:
     device = register_map("cell: {command: 0x09, transfer: word, unit: mV, accuracy: 20 mV}")
-    supply = bench(device, f"wire[0..1]: {{unit: V, uncertainty: 0.02 % of reading {cause}, resolution: included}}", "cell: wire[1] - wire[0]")
+    supply = bench(
+        device, f"wire[0..1]: {{unit: V, uncertainty: 0.02 % of reading {cause}, resolution: included}}", "cell: wire[1] - wire[0]"
+    )
     (one,) = applied_fields(supply, log("time_s,wire_0,wire_1\n0,33.3,37.0\n10,end,\n", supply))
     assert one.curve.after[0] == pytest.approx(3700)
     assert one.curve.u_s[0] == pytest.approx(u_mv, abs=5e-3)
 
 
-def ramp(raw: int) -> Verdict:
-    """Return the verdict on one reading of a ramp of 10 mV/s where a(t) is 4000 mV: T 5, L 1 s, w 0.2 s, u 0."""
+def ramp(raw: int) -> Finding:
+    """Return the accuracy of one reading of a ramp of 10 mV/s where a(t) is 4000 mV: T 5, L 1 s, w 0.2 s, u 0."""
     device = register_map("voltage: {command: 0x09, transfer: word, unit: mV, accuracy: 5 mV}")
     supply = bench(
         device,
@@ -172,7 +178,7 @@ def ramp(raw: int) -> Verdict:
     rows = log("time_s,source\n0,2000\n400,6000\n401,end\n", supply)
     around = [at_once(word(time, 0x09, 2000 + 10 * time)) for time in (100, 300)]  # right ones, so that it moved
     reading = at_once(word(200, 0x09, raw))
-    return check(device, sorted([*around, reading], key=lambda one: one.time_ns), bench=supply, log=rows)["accuracy/voltage"].verdict
+    return check(device, sorted([*around, reading], key=lambda one: one.time_ns), bench=supply, log=rows)["accuracy/voltage"]
 
 
 @pytest.mark.parametrize(
@@ -180,7 +186,13 @@ def ramp(raw: int) -> Verdict:
     [(3982, FAIL), (3983, UNDECIDED), (3986, UNDECIDED), (3987, PASS), (4003, PASS), (4004, UNDECIDED), (4007, UNDECIDED), (4008, FAIL)],
 )
 def test_rule_8_ramp_through_the_whole_check(raw: int, verdict: Verdict) -> None:
-    assert ramp(raw) is verdict
+    assert ramp(raw).verdict is verdict
+
+
+@pytest.mark.parametrize(("raw", "error"), [(3982, -6), (4008, 6), (3990, 0)])
+def test_rule_8_the_error_is_the_distance_from_what_the_window_may_have_shown(raw: int, error: int) -> None:
+    # over every shift of the clock the window reaches from 3988 to 4002 mV
+    assert ramp(raw).evidence["worst"]["error"] == pytest.approx(error)
 
 
 def average(keys: str) -> Finding:
@@ -197,7 +209,7 @@ def test_rule_9_a_one_minute_average_is_judged_as_one() -> None:
     assert abs(found.evidence["worst"]["error"]) < 0.1
 
 
-def test_rule_9_without_the_word_an_average_differs_by_1425_mA() -> None:
+def test_rule_9_without_the_word_an_average_differs_by_1425_milliampere() -> None:
     found = average("")
     assert found.verdict is FAIL
     assert found.evidence["worst"]["error"] == -1425

@@ -1,4 +1,4 @@
-"""The examples of the verdicts page on settling, logs, clocks, draws, sensors and the bench itself, through the whole check (rules 10 to 16, 21)."""
+"""The examples of the verdicts page on times, logs, clocks, draws, sensors and the bench (rules 10 to 16, 21, 22)."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from regcheck.bench.applied import applied_fields
 from regcheck.checks.accuracy_findings import expected_errors
 from regcheck.checks.finding import Finding, Verdict
 from regcheck.checks.run import Plan
-from regcheck.errors import Severity
+from regcheck.errors import Severity, SourceError
 from regcheck.traffic.shapes import Transfer
-from tests.checks.builders import at_once, bench, bench_problems, capture, check, log, read, register_map, word, words
+from tests.checks.builders import at_once, bench, bench_problems, capture, check, log, read, register_map, word, words, write
 
 PASS, FAIL, UNDECIDED, UNTESTED = Verdict.PASS, Verdict.FAIL, Verdict.UNDECIDED, Verdict.UNTESTED
 
@@ -21,7 +21,9 @@ VOLTAGE = "voltage: {command: 0x09, transfer: word, unit: mV, accuracy: 5 mV}"
 EXACT = "source: {unit: mV, resolution: included}"
 
 
-def judged(transfers: list[Transfer], rows: str, *, channels: str = EXACT, registers: str = VOLTAGE, applied: str = "voltage: source", **keys: str) -> Finding:
+def judged(
+    transfers: list[Transfer], rows: str, *, channels: str = EXACT, registers: str = VOLTAGE, applied: str = "voltage: source", **keys: str
+) -> Finding:
     """Return the first accuracy finding of a small trial."""
     device = register_map(registers)
     supply = bench(device, channels, applied, **keys)
@@ -75,6 +77,18 @@ def test_rule_10_a_hold_too_short_is_listed_untested() -> None:
     ]
 
 
+def test_rule_10_a_hold_whose_readings_are_too_far_off_to_average_is_not_untested() -> None:
+    """Within 2^31 quanta deviations are summed; 0.1 K with u of 0.01 mK is counted in 10 nK."""
+    registers = "temperature: {command: 0x08, transfer: 32-bit, unit: K, scale: 0.1, accuracy: 1 K}"
+    device = register_map(registers)
+    supply = bench(device, "probe: {unit: K, uncertainty: 0.00002 K, resolution: included}", "temperature: probe")
+    transfers = [read(5, 8, (2800).to_bytes(4, "little")), read(15, 8, (65000).to_bytes(4, "little"))]
+    found = check(device, transfers, bench=supply, log=log("time_s,probe\n0,280.0\n10,300.0\n20,end\n", supply))["accuracy/temperature"]
+    assert found.verdict is FAIL
+    assert found.evidence["far_off"] == 1
+    assert "holds_untested" not in found.evidence
+
+
 def test_rule_10_settle_and_latency_are_required_once_something_is_applied() -> None:
     problems = bench_problems(register_map(VOLTAGE), EXACT, "voltage: source", timing="{settle: 0 s}")
     assert [problem.severity for problem in problems] == [Severity.FAULT]
@@ -114,7 +128,7 @@ def test_rule_11_an_empty_cell_is_unchanged_up_to_the_logs_last_row() -> None:
 
 
 def test_rule_11_a_measured_column_joins_by_lines_and_a_set_one_holds() -> None:
-    rows = "time_s,source\n0,1000\n10,1100\n20,1200\n30,1300\n31,end\n"
+    rows = "time_s,source\n0,1000\n10,1100\n20,1200\n30,1300\n40,1400\n50,1500\n60,end\n"
     readings = [at_once(one) for one in words(0x09, [(5, 1050), (25, 1250)])]
     assert judged(readings, rows, channels="source: {unit: mV, resolution: included, measured: source}").verdict is PASS
     assert judged(readings, rows).verdict is FAIL
@@ -140,10 +154,29 @@ def test_rule_12_an_estimated_clock_end_to_end() -> None:
     assert found.evidence["left_out"]["settling"] > 0
 
 
+def test_rule_12_example_of_three_steps_through_the_whole_check() -> None:
+    """Steps at 10.3, 20.7, 31.1; true offset 5, delay 0.2, polls each second, L 1: the offset lies in (3.9, 5.3], w 0.7."""
+    rows = "time_s,source\n0,1000\n10.3,2000\n20.7,4000\n31.1,3000\n45,end\n"
+    polls = [(t, 1000 if t < 15.5 else 2000 if t < 25.9 else 4000 if t < 36.3 else 3000) for t in range(5, 50)]
+    device = register_map(VOLTAGE)
+    supply = bench(device, EXACT, "voltage: source", clock="estimate", timing="{settle: 0 s, latency: 1 s}")
+    found = check(device, [at_once(one) for one in words(0x09, polls)], bench=supply, log=log(rows, supply))["accuracy/voltage"]
+    assert found.verdict is PASS
+    assert found.evidence["clock_doubt_s"] == pytest.approx(0.7, abs=0.005)  # and 50 ppm of drift
+
+
 def test_rule_12_an_estimated_clock_still_finds_a_wrong_value() -> None:
     wrong = [at_once(word(one.time_ns / 1e9, 0x09, int.from_bytes(one.parts[1][1:3], "little") + 6)) for one in shifted(5.0)]
     found = judged(wrong, CLOCK_ROWS, timing="{settle: 0 s, latency: 1 s}", clock="estimate")
     assert (found.verdict, found.evidence["worst"]["error"]) == (FAIL, 6)
+
+
+def test_rule_12_what_the_host_writes_is_no_answer_to_a_step() -> None:
+    device = register_map("voltage: {command: 0x09, transfer: word, access: [read, write], unit: mV, accuracy: 5 mV}")
+    supply = bench(device, EXACT, "voltage: source", timing="{settle: 0 s, latency: 1 s}", clock="estimate")
+    wild = [write(time + 0.5, 0x09, (30_000 * (time % 2)).to_bytes(2, "little")) for time in range(8, 50)]
+    transfers = sorted([*shifted(5.0), *wild], key=lambda one: one.time_ns)
+    assert check(device, transfers, bench=supply, log=log(CLOCK_ROWS, supply))["accuracy/voltage"].verdict is PASS
 
 
 def test_rule_12_a_told_offset_is_capture_time_minus_bench_time() -> None:
@@ -164,7 +197,9 @@ def test_rule_12_a_told_offset_is_capture_time_minus_bench_time() -> None:
         ),
     ],
 )
-def test_rule_12_a_refused_clock_leaves_readings_untested_with_its_reason(rows: str, readings: list[tuple[float, int]], reason: str) -> None:
+def test_rule_12_a_refused_clock_leaves_readings_untested_with_its_reason(
+    rows: str, readings: list[tuple[float, int]], reason: str
+) -> None:
     device = register_map(VOLTAGE)
     supply = bench(device, EXACT, "voltage: source", clock="estimate")
     found = check(device, words(0x09, readings), bench=supply, log=log(rows, supply))
@@ -205,7 +240,10 @@ def draws(error: float) -> Finding:
         "wire[1..3]: {unit: mV, between: line, uncertainty: 0.2 mV (each)}",
         "voltage: (wire[1] + wire[2] + wire[3]) / 3 * 1.7320508",
     )
-    rows = ["time_s,wire_1,wire_2,wire_3", *(f"{at},{value:.1f},{value:.1f},{value:.1f}" for at in range(1001) for value in [1000 + at / 10])]
+    rows = [
+        "time_s,wire_1,wire_2,wire_3",
+        *(f"{at},{value:.1f},{value:.1f},{value:.1f}" for at in range(1001) for value in [1000 + at / 10]),
+    ]
     made = "\n".join(rows) + "\n"
     (one,) = applied_fields(supply, log(made, supply))
     assert float(one.curve.u_s[0]) == pytest.approx(0.1, abs=1e-6)
@@ -244,7 +282,9 @@ def with_gain(gain: float, uncertainty: str) -> dict[str, Any]:
     levels = [1000 * level for level in range(1, 6)]
     rows = "time_s,source\n" + "".join(f"{10 * at},{level}\n" for at, level in enumerate(levels)) + "50,end\n"
     transfers = [
-        read(10 * at + 1 + second, 0x09, round(level * gain * 1000).to_bytes(4, "little")) for at, level in enumerate(levels) for second in range(8)
+        read(10 * at + 1 + second, 0x09, round(level * gain * 1000).to_bytes(4, "little"))
+        for at, level in enumerate(levels)
+        for second in range(8)
     ]
     return dict(check(device, transfers, bench=supply, log=log(rows, supply))["accuracy/voltage"].evidence)
 
@@ -265,7 +305,9 @@ def test_rule_14_gain_is_evidence_and_no_verdict() -> None:
 
 
 NTC = "ntc(probe, r25 = 10 kohm, beta = 3435 K)"
-TEMPERATURE = "temperature: {command: 0x08, transfer: word, unit: K, scale: 0.1, accuracy: 3 K, sensor: 'ntc(r25 = 10 kohm, beta = 3435 K)'}"
+TEMPERATURE = (
+    "temperature: {command: 0x08, transfer: word, unit: K, scale: 0.1, accuracy: 3 K, sensor: 'ntc(r25 = 10 kohm, beta = 3435 K)'}"
+)
 
 
 # R(T) by the beta formula, IEC 60539-1 (from memory of it): 10 kohm at 25, 987.0 at 100, 248276.5 at -40 degC
@@ -286,7 +328,11 @@ def test_rule_16_lint_refuses_a_bench_that_plays_another_sensor() -> None:
 
 @pytest.mark.parametrize("formula", [NTC, "ntc(probe, beta = 3435 K, r25 = 10000 ohm)", "ntc(probe, r25 = 10 kohm, beta = 3.435 kK)"])
 def test_rule_16_the_same_sensor_in_other_words_is_no_fault(formula: str) -> None:
-    assert not [one for one in bench_problems(register_map(TEMPERATURE), "probe: {unit: ohm}", f"temperature: {formula}") if one.severity is Severity.FAULT]
+    assert not [
+        one
+        for one in bench_problems(register_map(TEMPERATURE), "probe: {unit: ohm}", f"temperature: {formula}")
+        if one.severity is Severity.FAULT
+    ]
 
 
 def test_rule_16_the_sensors_share_of_the_limit_is_not_the_front_ends() -> None:
@@ -308,7 +354,9 @@ def test_rule_16_uncertainty_of_a_shunt_current() -> None:
 
 def test_rule_21_set_against_measured() -> None:
     device = register_map(VOLTAGE)
-    channel = "source: {unit: V, set: source_set, measured: source_meas, uncertainty: 0.5 mV, set_uncertainty: 1.3 mV, resolution: included}"
+    channel = (
+        "source: {unit: V, set: source_set, measured: source_meas, uncertainty: 0.5 mV, set_uncertainty: 1.3 mV, resolution: included}"
+    )
     supply = bench(device, channel, "voltage: source")
     rows = log("time_s,source_set,source_meas\n0,3.700,3.700\n10,,3.694\n20,,3.700\n", supply)
     found = check(device, words(0x09, [(5, 3700)]), bench=supply, log=rows)["bench/source"]
@@ -332,3 +380,11 @@ def test_rule_22_time_stamps_in_doubt_are_left_out_around_steps() -> None:
     assert judged(near, rows).verdict is FAIL
     found = judged(near, rows, timing="{settle: 0 s, latency: 0 s, timestamps: +/- 1 ms}")
     assert (found.verdict, found.evidence["left_out"]) == (PASS, {"settling": 1})
+
+
+def test_a_log_and_a_capture_that_cannot_overlap_are_refused() -> None:
+    rows = "time_s,source\n0,1000\n10,2000\n20,end\n"
+    with pytest.raises(SourceError, match="the stimulus log runs from 0 s to 20 s, the capture memory from 100 s"):
+        judged(words(0x09, [(100, 1000), (110, 2000)]), rows)
+    far = judged(words(0x09, [(100, 1000), (110, 2000)]), rows, clock="0 s +/- 95 s")  # within the clock's doubt they may
+    assert (far.verdict, far.reason) == (UNTESTED, "no_admissible_reading")

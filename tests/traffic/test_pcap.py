@@ -130,7 +130,7 @@ def test_a_packet_kept_in_part_is_told(tmp_path):
     content[24 + 12 : 24 + 16] = struct.pack("<I", 40)
     batch = read(tmp_path, bytes(content))[0]
     assert batch.complained == {"packet kept in part": 1}
-    assert batch.flags[0] == Flag.NO_STOP
+    assert batch.flags[0] == Flag.NO_STOP | Flag.CUT
 
 
 def test_time_that_goes_backwards_begins_a_new_epoch(tmp_path):

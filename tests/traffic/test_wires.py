@@ -140,6 +140,8 @@ def slow(changes: list[Change], now: int, spike: int) -> Bus:
         scl, sda = new_scl, new_sda
     if bus.state == "busy":
         late = scl == LOW and now - low_since > 35_000_000
+        if not late:
+            bus.flags.add("cut")
         bus.end(low_since + 35_000_000 if late else now, stopped=False)
     elif bus.state == "lost" and bus.lost_bits:
         bus.complaints += 1
@@ -149,6 +151,7 @@ def slow(changes: list[Change], now: int, spike: int) -> Bus:
 FLAGS = {
     Flag.NO_START: "no start",
     Flag.NO_STOP: "no stop",
+    Flag.CUT: "cut",
     Flag.PARTIAL_BYTE: "partial",
     Flag.UNKNOWN_LEVEL: "unknown",
     Flag.GLITCH: "glitch",
@@ -325,7 +328,7 @@ def test_a_pulse_of_50_ns_is_a_clock():
     changes = clocked("S" + octet(0x16) + octet(0x09))
     at = changes[-1][0] + 3_000
     longer = [*changes, (at, 0, 0), (at + 50, 0, 1), (at + 100, 0, 0)]
-    assert only(longer)[1] == Flag.NO_STOP | Flag.PARTIAL_BYTE
+    assert only(longer)[1] == Flag.NO_STOP | Flag.PARTIAL_BYTE | Flag.CUT
 
 
 def test_a_bit_sampled_while_unknown_reads_one_and_is_flagged():
@@ -368,7 +371,7 @@ def test_a_capture_that_begins_inside_a_transfer_says_so_once():
 
 def test_a_capture_that_ends_inside_a_transfer_flags_it():
     data, flags, key = only(clocked("S" + octet(0x16) + octet(0x09) + "S" + octet(0x17) + "1101"), now=10_000_000)
-    assert (data, flags) == (bytes.fromhex("16 09 17"), Flag.NO_STOP | Flag.PARTIAL_BYTE)
+    assert (data, flags) == (bytes.fromhex("16 09 17"), Flag.NO_STOP | Flag.PARTIAL_BYTE | Flag.CUT)
     assert key.kind is Kind.READ
 
 
