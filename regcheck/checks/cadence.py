@@ -142,6 +142,7 @@ class CadenceCheck:
         fitted: Mapping[str, Sequence[str]] | None = None,
     ) -> None:
         self.register_map, self.source, self.states = register_map, source, states
+        self._own_states: dict[str, States] = {}
         self.fitted = fitted or {}
         self.series = series_of(register_map, timestamps_ns)
         self.by_message: dict[str, list[int]] = {}
@@ -219,21 +220,24 @@ class CadenceCheck:
 
     def _truth(self, when: Condition, columns: MessageColumns) -> NDArray[np.int64]:
         lasting = {name: (inner, duration_ns) for name, inner, duration_ns in when.lasting}
+        states = self._states_of(columns.instance)
         values = []
         for name in when.variables:
+            number = _instance_number(columns.instance, name)
             if name in lasting:
-                values.append(self.states.has_lasted(*lasting[name], columns.time, columns.message))
+                values.append(states.has_lasted(*lasting[name], columns.time, columns.message))
             elif name.startswith("."):
                 values.append(_own_values(columns, name[1:]))
             else:
-                number = _instance_number(columns.instance, name)
-                values.append(Exact.constant(number, len(columns.time)) if number is not None else self._state(columns, name))
+                values.append(states.at(name, columns.time) if number is None else Exact.constant(number, len(columns.time)))
         codes, rows = combinations(values, len(columns.time))
         return np.array([when.verdict(row) for row in rows] or [0], np.int64)[codes]
 
-    def _state(self, columns: MessageColumns, path: str) -> Exact:
-        own = f"{columns.instance}.{path}" if columns.instance else path
-        return self.states.at(own if own in self.states.timelines else path, columns.time)
+    def _states_of(self, instance: str) -> States:
+        """Return the states as one device sees them."""
+        if instance not in self._own_states:
+            self._own_states[instance] = self.states.of(instance)
+        return self._own_states[instance]
 
     def tick(self, end_ns: int) -> None:
         """Learn that the bus was silent up to ``end_ns``."""

@@ -88,8 +88,13 @@ class Series:
 
     @property
     def field(self) -> str:
-        """What stands in the id after the message: nothing, or the layout's condition."""
-        return "" if self.layout is None else slug(self.message.layouts[self.layout].when.text)
+        """What stands in the id after the message: nothing, or the first field that no other layout with a cadence has."""
+        if self.layout is None:
+            return ""
+        layouts = self.message.layouts
+        others = {item.name for number, one in enumerate(layouts) if one.every and number != self.layout for item in one.fields}
+        own = next((item.name for item in layouts[self.layout].fields if item.name not in others), None)
+        return f"{slug(layouts[self.layout].when.text)}-{self.layout}" if own is None else own
 
     @property
     def longest_late_ns(self) -> int | None:

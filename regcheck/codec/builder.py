@@ -85,7 +85,7 @@ class _Build:
         self.named: Mapping[str, FieldForm] = form.named(NO_LAYOUT)
         self.size = length if length is not None else len(base) if base is not None else 0
         self.busy: set[str] = set()
-        layout = next((index for index, one in enumerate(form.layouts) if one.when.holds(self.lookup)), NO_LAYOUT)
+        layout = next((index for index in range(len(form.layouts)) if self.holds(index)), NO_LAYOUT)
         self.named = form.named(layout)
         for key in values:
             if key.partition("[")[0] not in self.named:
@@ -94,6 +94,12 @@ class _Build:
                 raise EncodeError(f"'{key}' cannot be given: {why}")
         if not self.size:
             self.size = self.length(layout)
+
+    def holds(self, layout: int) -> bool:
+        """Return whether a layout is in force."""
+        one = self.form.layouts[layout]
+        self.named = self.form.named(layout if one.asks_own else NO_LAYOUT)
+        return bool(one.when.holds(self.lookup))
 
     def length(self, layout: int) -> int:
         length, formula = self.form.length_of(layout)

@@ -116,9 +116,14 @@ class Piece:
 
     def keep(self, mask: NDArray[np.bool_]) -> Piece:
         """Return some of the rows."""
-        texts = None if self.texts is None else [text for text, kept in zip(self.texts, mask.tolist(), strict=True) if kept]
-        held = None if self.held is None else self.held[mask]
-        return Piece(self.rows[mask], self.raw[mask], self.bits[mask], self.status[mask], self.meaning[mask], self.code[mask], texts, held)
+        return self.take(np.flatnonzero(mask))
+
+    def take(self, at: NDArray[np.int64]) -> Piece:
+        """Return some of the rows, by their places here."""
+        texts = None if self.texts is None else [self.texts[one] for one in at.tolist()]
+        held = None if self.held is None else self.held.take(at)
+        numbers = self.rows.take(at), self.raw.take(at), self.bits.take(at)
+        return Piece(*numbers, self.status.take(at), self.meaning.take(at), self.code.take(at), texts, held)
 
 
 def empty_piece(rows: NDArray[np.int64], status: Status, *, wordy: bool) -> Piece:
@@ -247,7 +252,7 @@ class Context:
         if quantity.constant is not None:
             return Exact.constant(quantity.constant, len(self.rows))
         codes, rows = combinations([self.exact(name, local) for name in quantity.variables], len(self.rows))
-        return Exact(codes, tuple(quantity.value(dict(zip(quantity.variables, row, strict=True)).get) for row in rows) or (None,))
+        return Exact(codes, tuple(quantity.of_row(row) for row in rows) or (None,))
 
 
 def _reaches(last: Fraction | None, number: int, first: int) -> bool:

@@ -239,7 +239,9 @@ def same_keys(keys: NDArray[np.int64]) -> list[tuple[int, NDArray[np.int64]]]:
         return []
     if (keys == keys[0]).all():
         return [(int(keys[0]), np.arange(len(keys)))]
-    order = np.argsort(keys, kind="stable")
+    low = keys.min()
+    near = keys.max() - low <= 0xFFFF
+    order = np.argsort((keys - low).astype(np.uint16) if near else keys, kind="stable")  # 16 bits are sorted by their bytes, much faster
     ordered = keys[order]
     cuts = np.flatnonzero(np.diff(ordered)) + 1
     return [(int(keys[part[0]]), part) for part in np.split(order, cuts)]

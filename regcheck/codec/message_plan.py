@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
 from typing import cast
 
@@ -93,7 +94,8 @@ class MessagePlan:
         chosen = np.full(len(context.rows), NO_LAYOUT, np.int64)
         pending = np.ones(len(context.rows), np.bool_)
         for index, layout in enumerate(self.form.layouts):
-            holds = context.truth(layout.when, {})
+            asking = replace(context, named=self.form.named(index), memo={}) if layout.asks_own else context
+            holds = asking.truth(layout.when, {})
             chosen[pending & (holds == 1)] = index
             chosen[pending & (holds < 0)] = LAYOUT_UNKNOWN
             pending &= holds == 0
@@ -117,9 +119,8 @@ class MessagePlan:
             wanted = context.numbers(formula, {})
             wrong = np.array([value is not None and value != came for value in wanted.values])[wanted.codes]
             gathered.misfit[context.rows] = wrong
-        elif length is not None:
-            if not (length.low <= came and (length.high is None or came <= length.high)):
-                gathered.misfit[context.rows] = True
+        elif length is not None and not (length.low <= came and (length.high is None or came <= length.high)):
+            gathered.misfit[context.rows] = True
 
     def _field(self, context: Context, form: FieldForm, gathered: _Gathered) -> None:
         field, each = form.field, form.field.each
@@ -168,10 +169,10 @@ class MessagePlan:
                 gathered.add(field.name, variable, piece)
                 continue
             numbers = inner.numbers(form.number, local)
-            for code, value in enumerate(numbers.values):
-                mask = numbers.codes == code
-                if value is not None and mask.any():
-                    gathered.add(field.name, int(value), piece.keep(mask))
+            for code, at in same_keys(numbers.codes):
+                value = numbers.values[code]
+                if value is not None:
+                    gathered.add(field.name, int(value), piece if len(at) == len(piece.rows) else piece.take(at))
 
     def _local(self, variable: str, value: int, count: int) -> Mapping[str, Exact]:
         return {variable: Exact.constant(Fraction(value), count)} if variable else {}

@@ -134,7 +134,10 @@ class _Run:
     def _layout(self) -> int:
         known = True
         for index, layout in enumerate(self.form.layouts):
+            self.named = self.form.named(index if layout.asks_own else NO_LAYOUT)
             holds = layout.when.holds(self.lookup)
+            if layout.asks_own:
+                self.memo.clear()  # the same name may stand elsewhere in the next one
             if holds and known:
                 return index
             known &= holds is not None

@@ -47,9 +47,9 @@ class Router:
         if batch.buses[: len(self._buses)] != self._buses:  # another capture's: the numbers of its buses mean others
             self._keys, self._routes, self._scatter = self._keys[:0], self._routes[:0], None
         self._buses = batch.buses
-        at = self._places(batch.key)
-        if at is None:
+        if not len(batch):
             return np.zeros(0, np.int32)
+        at = self._places(batch.key)
         fresh = self._keys.take(at, mode="clip") != batch.key if len(self._keys) else np.ones(len(batch.key), np.bool_)
         if fresh.any():
             new = np.unique(batch.key[fresh])
@@ -60,10 +60,8 @@ class Router:
             at = self._places(batch.key)
         return self._routes.take(at, mode="clip")
 
-    def _places(self, keys: NDArray[np.uint64]) -> NDArray[np.intp] | None:
+    def _places(self, keys: NDArray[np.uint64]) -> NDArray[np.intp]:
         """Return where each key stands among the known ones, if it is one of them."""
-        if not len(keys):
-            return None
         if self._scatter is not None:
             factor, table = self._scatter
             return table.take((keys * factor >> _TOP).view(np.int64), mode="clip")

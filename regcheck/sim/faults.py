@@ -96,13 +96,14 @@ class Swapped:
 
 @dataclass(frozen=True, slots=True)
 class SignFlipped:
-    """A field is sent with the other sign."""
+    """A field is sent with the other sign; a code stays as it is."""
 
     field: str
 
     def reports(self, path: str, time_ns: int, look: Look) -> Value:
         """Return what stands in the field."""
-        return -_number(look(path, time_ns), path)
+        value = look(path, time_ns)
+        return value if isinstance(value, RawCode) else -_number(value, path)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +117,10 @@ class WrongUnit:
 
     def reports(self, path: str, time_ns: int, look: Look) -> Value:
         """Return what stands in the field."""
-        code = floor((_number(look(path, time_ns), path) - self.zero) * self.per_unit + 0.5)
+        value = look(path, time_ns)
+        if isinstance(value, RawCode):
+            return value
+        code = floor((_number(value, path) - self.zero) * self.per_unit + 0.5)
         return RawCode(code & ((1 << self.width) - 1))
 
 

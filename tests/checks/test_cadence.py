@@ -243,6 +243,12 @@ def test_a_cadence_by_another_messages_state() -> None:
     found = cadence_findings(check)[0]
     # asleep up to 5 s; awake, but not yet for 1 s, at 5.0 and 5.7 s; from 6.4 s on every 100 ms is asked for, and 700 ms is late
     assert found.evidence["late"] == {"count": 3, "first": {"time_s": 7.1, "capture": 0, "place": 90}}
+    racks = States({f"rack[2].{path}": timeline for path, timeline in states.timelines.items()})
+    for instance, late in (("rack[2]", 3), ("rack[1]", None)):  # each device has its own state
+        own = part(*[replace(one, instance=instance) for one in sent])
+        several = replace(register_map, instances=(Axis("rack", (1, 2)),))
+        (found,) = cadence_findings(fold(lambda: CadenceCheck(several, 0, racks), several, [own]))  # noqa: B023 - called at once
+        assert found.evidence.get("late", {}).get("count") == late, instance
     unknown = fold(lambda: CadenceCheck(register_map, 0), register_map, [part(*sent)])
     assert cadence_findings(unknown)[0].reason == "state_not_known"
 
@@ -271,11 +277,18 @@ PAGED = a_frame(
 def test_each_page_of_a_layout_has_the_layouts_cadence() -> None:
     pages = [Sent(number * 25 * MS, "cells", {"page": number % 4}, layout=0) for number in range(16)]
     found = judge(PAGED, part(*pages))
-    assert {id: one.verdict for id, one in found.items()} == {"cadence/cells": PASS, "cadence/cells.page-4": PASS}
-    assert len(found["cadence/cells.page-4"].evidence["streams"]) == 4
+    assert {id: one.verdict for id, one in found.items()} == {"cadence/cells": PASS, "cadence/cells.cell": PASS}
+    assert len(found["cadence/cells.cell"].evidence["streams"]) == 4
     repeated = [replace(sent, values={"page": 1}) if number == 6 else sent for number, sent in enumerate(pages)]  # page 2 is left out once
     found = judge(PAGED, part(*repeated))
-    assert {id: one.verdict for id, one in found.items()} == {"cadence/cells": PASS, "cadence/cells.page-4": FAIL}
+    assert {id: one.verdict for id, one in found.items()} == {"cadence/cells": PASS, "cadence/cells.cell": FAIL}
+
+
+def test_layouts_of_the_same_fields_have_ids_of_their_own() -> None:
+    cell = a_field("cell", "cells")
+    layouts = tuple(a_layout(when, [cell], every=every("100 ms")) for when in ("page < 4", "page = 4"))
+    message = a_frame("cells", [a_field("page", "cells")], layouts=layouts)
+    assert list(judge(message, part())) == ["cadence/cells.page-4-0", "cadence/cells.page-4-1"]
 
 
 def test_bad_checks_count_as_arrivals() -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
-import numpy as np
+from numpy.typing import NDArray
 
 from regcheck.codec.columns import STATUSES, MessageColumns
 from regcheck.codec.plan import ColumnPlan, DecodedBatch, decoded_to_the_end
@@ -79,6 +80,6 @@ def columns_of(decoded: DecodedBatch, message: str, instance: str = "") -> Messa
     return one
 
 
-def ints(array: np.ndarray) -> list[int]:  # type: ignore[type-arg]
+def ints(array: NDArray[Any]) -> list[int]:
     """Return an array as a list of integers."""
     return [int(one) for one in array]

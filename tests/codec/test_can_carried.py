@@ -11,7 +11,9 @@ from regcheck.device_map.compile import load_map
 from regcheck.traffic.frames import Frame
 from tests.codec.can_frames import BECK, all_seen, batches_of, columns_of, decode, frame, ints, map_of, seen
 
-DM = "  faults: {pgn: 0xFECA, source: 0x21, length: 9..1785, fields: {lamp: {bytes: 0}, total: {bytes: 1..2}, rest: {bytes: 3..last, type: bytes}}}\n"
+DM = """  faults: {pgn: 0xFECA, source: 0x21, length: 9..1785,
+    fields: {lamp: {bytes: 0}, total: {bytes: 1..2}, rest: {bytes: 3..last, type: bytes}}}
+"""
 
 
 def bam(time_ms: float, data: bytes, pgn: int = 0xFECA, source: int = 0x21, gap_ms: float = 60) -> list[Frame]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from tests.codec.can_frames import BECK, MS, batches_of, columns_of, decode, frame, ints, map_of, seen
 
 from regcheck.codec.columns import Check
 from regcheck.codec.examples import prove_examples
@@ -15,6 +14,7 @@ from regcheck.codec.readings import rows
 from regcheck.device_map.compile import load_map
 from regcheck.errors import EncodeError
 from regcheck.traffic.batch import Flag, Kind, MessageKey
+from tests.codec.can_frames import BECK, batches_of, columns_of, decode, frame, ints, map_of, seen
 
 BUSES = {"string_a": "can0", "string_b": "can1"}
 
@@ -115,7 +115,8 @@ def test_for_some_time_counts_from_what_was_seen() -> None:
 def test_the_same_number_in_both_sizes_is_two_messages() -> None:
     # cases.md: 11- and 29-bit ids
     register_map = map_of(
-        "  short: {id: 0x123, length: 1, fields: {a: {bytes: 0}}}\n  long: {id: 0x123, extended: true, length: 1, fields: {b: {bytes: 0}}}\n"
+        "  short: {id: 0x123, length: 1, fields: {a: {bytes: 0}}}\n"
+        "  long: {id: 0x123, extended: true, length: 1, fields: {b: {bytes: 0}}}\n"
     )
     values = seen(decode(ColumnPlan(register_map), [frame(0, 0x123, "01"), frame(1, 0x123, "02", extended=True)]).messages)
     assert values == {"short.a": [(0, "good", 1.0)], "long.b": [(1, "good", 2.0)]}
@@ -207,9 +208,7 @@ def test_first_bytes_tell_messages_of_one_id_apart() -> None:
 def test_a_frame_repeated_over_ids_numbers_its_elements() -> None:
     register_map = map_of(
         "  cells: {id: 0x400 + n, each: {n: 0..7}, length: 4, fields: "
-        "{voltage: {bytes: 0..1, each: {k: 0..1, step: 2 bytes}, number: n * 2 + k + 1}, temperature: {bytes: 0}}}\n".replace(
-            ", temperature: {bytes: 0}", ""
-        )
+        "{voltage: {bytes: 0..1, each: {k: 0..1, step: 2 bytes}, number: n * 2 + k + 1}}}\n"
     )
     frames = [frame(n, 0x400 + n, f"{2 * n + 1:02X} 00 {2 * n + 2:02X} 00") for n in range(8)]
     values = seen(decode(ColumnPlan(register_map), frames).messages)
@@ -241,7 +240,8 @@ def test_the_parser_of_a_map_finds_the_device() -> None:
     assert (parsed.instance, parsed.check, parsed.fault) == ("string[string_b].rack[3]", Check.GOOD, Fault.NONE)
     assert str(parsed.readings[2].id) == "string[string_b].rack[3].rack_state.voltage"
     assert parser.parse(MessageKey(Kind.FRAME, 0x666), b"", bus="can1") is None
-    records = parser.parse(MessageKey(Kind.FRAME, 0x7A3), bytes.fromhex("624B01 ED80"), {"rack_cells.cell_count": 1}, "can0", is_carried=True)
+    data, given = bytes.fromhex("624B01 ED80"), {"rack_cells.cell_count": 1}
+    records = parser.parse(MessageKey(Kind.FRAME, 0x7A3), data, given, "can0", is_carried=True)
     assert records is not None
     assert (records.fault, float(records.readings[0].value or 0)) == (Fault.NONE, 6080.0)
 
@@ -257,8 +257,8 @@ def test_built_frames_count_and_are_protected() -> None:
 
 
 def test_counters_are_read_and_a_map_may_read_the_protections_own() -> None:
-    own = "  a: {id: 0x1, length: 4, protect: {e2e: AUTOSAR P01, data_id: 0x123}, fields: {alive: {bits: 8..11, counter: 0..14}, x: {bytes: 2}}}\n"
-    register_map = map_of(own)
+    protect, fields = "{e2e: AUTOSAR P01, data_id: 0x123}", "{alive: {bits: 8..11, counter: 0..14}, x: {bytes: 2}}"
+    register_map = map_of(f"  a: {{id: 0x1, length: 4, protect: {protect}, fields: {fields}}}\n")
     parser = MessageParser(register_map, register_map.messages[0])
     data = parser.build_frame({"x": 7}, count=16)
     values = seen(decode(ColumnPlan(register_map), [frame(0, 1, data.hex())]).messages)
@@ -274,4 +274,4 @@ def test_a_long_pass_asks_for_each_key_once_and_batches_change_nothing() -> None
     for batch in batches_of(frames, 7):
         cut += seen(ColumnPlan.decode(plan, batch).messages)["a.x"]
     assert cut == whole["a.x"]
-    assert MS * 599 == int(batches_of(frames)[0].time[-1])
+    assert len(cut) == 600

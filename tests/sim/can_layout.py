@@ -1,4 +1,4 @@
-"""The frames of the invented rack, read by hand from its interface sheet SC-96: an independent decoder for the tests of the simulated one."""
+"""The frames of the invented rack, read by hand from its interface sheet SC-96: an independent decoder for tests."""
 
 from __future__ import annotations
 
@@ -34,10 +34,10 @@ def check_is_right(frame: Frame, rack: int = 3) -> bool:
     data = frame.data
     pgn = frame.id >> 8 & 0x3FFFF
     if pgn == STATE:
-        return data[0] == plain_1d(bytes([rack, 0x5C]) + data[1:])
+        return bool(data[0] == plain_1d(bytes([rack, 0x5C]) + data[1:]))
     if pgn == CELLS:
-        return data[7] == autosar(data[:7])
-    return pgn != SUPERVISION or data[7] == j1850(bytes.fromhex("5C 12") + data[:7])
+        return bool(data[7] == autosar(data[:7]))
+    return pgn != SUPERVISION or bool(data[7] == j1850(bytes.fromhex("5C 12") + data[:7]))
 
 
 def count_of(frame: Frame) -> int:

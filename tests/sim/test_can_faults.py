@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
 from typing import get_args
 
 import pytest
@@ -104,14 +105,14 @@ def test_a_stuck_counter_stands_from_its_moment_on(frames_with: Callable[[Fault]
 
 def test_a_late_frame_is_one_long_gap(frames_with: Callable[[Fault], list[Frame]]) -> None:
     times = [frame.time_ns for frame in of_group(frames_with(Late("rack_state", 6 * SECOND, SECOND // 4)), STATE)]
-    gaps = [(later - earlier) / 1e6 for earlier, later in zip(times, times[1:], strict=False)]
+    gaps = [(later - earlier) / 1e6 for earlier, later in pairwise(times)]
     assert [abs(gap - 350) < 5 for gap in gaps if gap > 110] == [True]
 
 
 def test_frames_left_out_are_counted_all_the_same(frames_with: Callable[[Fault], list[Frame]], rack_frames: list[Frame]) -> None:
     faulty = of_group(frames_with(Omitted("rack_state", Span(6 * SECOND, 2))), STATE)
     counts = [count_of(frame) for frame in faulty]
-    steps = [(later - earlier) % 15 for earlier, later in zip(counts, counts[1:], strict=False)]
+    steps = [(later - earlier) % 15 for earlier, later in pairwise(counts)]
     assert sorted(set(steps)) == [1, 3]
     assert steps.count(3) == 1
     assert len(faulty) == len(of_group(rack_frames, STATE)) - 2
@@ -132,10 +133,8 @@ def test_a_burst_of_bad_checks_is_as_long_as_told(
 
 def test_a_frame_cut_short_is_right_before_its_end(frames_with: Callable[[Fault], list[Frame]], rack_frames: list[Frame]) -> None:
     faulty = of_group(frames_with(CutShort("rack_supervision", 2, Span(6 * SECOND, 1))), SUPERVISION)
-    pairs = [
-        (one.data, other.data) for one, other in zip(faulty, of_group(rack_frames, SUPERVISION), strict=True) if one.data != other.data
-    ]
-    ((cut, whole),) = pairs
+    pairs = zip(faulty, of_group(rack_frames, SUPERVISION), strict=True)
+    ((cut, whole),) = [(one.data, other.data) for one, other in pairs if one.data != other.data]
     assert cut == whole[:6]
 
 
@@ -154,5 +153,5 @@ def test_a_fault_of_what_is_not_there_is_refused(short_rack: Recipe) -> None:
         record_frames(short_rack, (Shifted("rack_cells.cell_voltage", 97, 97, -1),))
     with pytest.raises(UsageError, match="'rack_alarms' has no check that could be wrong"):
         record_frames(short_rack, (BadCheck("rack_alarms"),))
-    with pytest.raises(UsageError, match="SlowStart names 'rack_state.state', which this board does not have"):
+    with pytest.raises(UsageError, match=r"SlowStart names 'rack_state\.state', which this board does not have"):
         record_frames(short_rack, (SlowStart("rack_state.state", SECOND),))

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from math import log
 
 import pytest
 
 from regcheck.errors import UsageError
 from regcheck.sim.recipe import Recipe, record_frames
-from regcheck.sim.sender import Sent
+from regcheck.sim.sender import SendPlan, Sent
 from regcheck.traffic.frames import Frame
 from tests.sim.can_layout import (
     ALARMS,
@@ -64,11 +65,11 @@ def test_every_check_holds_and_every_counter_counts(rack_frames: list[Frame]) ->
 def test_frames_come_on_time_and_never_at_once(rack_frames: list[Frame]) -> None:
     times = [frame.time_ns for frame in rack_frames]
     # ISO 11898-1: a 29-bit frame of 8 bytes has 131 bits with its gap and without stuff bits, 524 us at 250 kbit/s; one of 2 bytes 332 us
-    assert min(later - earlier for earlier, later in zip(times, times[1:], strict=False)) >= 331_000
+    assert min(later - earlier for earlier, later in pairwise(times)) >= 331_000
     assert all(time % 1000 == 0 for time in times)
     for pgn, period_ms, slack_ms in ((STATE, 100, 10), (CELLS, 25, 5), (SUPERVISION, 500, 50), (ALARMS, 250, 25)):
         own = [frame.time_ns for frame in of_group(rack_frames, pgn)]
-        gaps = [(later - earlier) / 1e6 for earlier, later in zip(own, own[1:], strict=False)]
+        gaps = [(later - earlier) / 1e6 for earlier, later in pairwise(own)]
         assert all(abs(gap - period_ms) <= slack_ms / 2 for gap in gaps)
         assert abs(sum(gaps) / len(gaps) - period_ms) < 0.1
 
@@ -143,7 +144,7 @@ def test_what_is_longer_than_a_frame_is_announced_and_sent_in_packets(rack_frame
     assert announced.data == bytes.fromhex("20 14 00 03 FF 14 FF 00")
     assert [packet.data[0] for packet in packets] == [1, 2, 3]
     times = [frame.time_ns for frame in transport[:4]]
-    assert all(50e6 <= later - earlier <= 200e6 for earlier, later in zip(times, times[1:], strict=False))
+    assert all(50e6 <= later - earlier <= 200e6 for earlier, later in pairwise(times))
     whole = b"".join(packet.data[1:] for packet in packets)
     assert whole[:20] == b"SC96-0042   " + bytes([2, 7, 96, 30]) + (2800).to_bytes(2, "big") + b"\xff\xff"
     assert whole[20:] == b"\xff"
@@ -162,9 +163,9 @@ def test_two_racks_have_ids_and_noise_of_their_own(short_rack: Recipe) -> None:
 
 def test_a_recipe_that_names_no_rack_of_a_map_with_several_is_refused(short_rack: Recipe) -> None:
     with pytest.raises(UsageError, match=r"'rack_state' of the board has 8 ids in scarp-96; expected one"):
-        record_frames(replace(short_rack, instances={}, plan=replace(short_rack.plan, sends={"rack_state": Sent(SECOND)})))
+        record_frames(replace(short_rack, instances={}, plan=SendPlan({"rack_state": Sent(SECOND)}, begin_ns=0)))
 
 
 def test_a_message_that_the_map_lacks_is_refused(short_rack: Recipe) -> None:
     with pytest.raises(UsageError, match="the board is to send 'rack_stat', which is no frame of scarp-96"):
-        record_frames(replace(short_rack, plan=replace(short_rack.plan, sends={"rack_stat": Sent(SECOND)})))
+        record_frames(replace(short_rack, plan=SendPlan({"rack_stat": Sent(SECOND)}, begin_ns=0)))

@@ -24,7 +24,6 @@ from regcheck.sim.faults import (
     SignFlipped,
     SlowStart,
     SlowUpdate,
-    Span,
     Stuck,
     Swapped,
     WireFault,
@@ -33,6 +32,7 @@ from regcheck.sim.faults import (
     WrongOffset,
     WrongUnit,
 )
+from regcheck.sim.frame_faults import Span
 from regcheck.sim.recipe import Recipe, record
 
 # Smart Battery Data Specification 1.1, the command codes of clause 5.1; 0xB0 and up are the invented pack's own

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import zlib
 
+import crccheck.crc
+import numpy as np
 import pytest
 
+from regcheck.codec.checksums import crc_column, crc_function
 from regcheck.device_map.crc_catalogue import CRC_CATALOGUE, CrcAlgorithm
 from regcheck.device_map.protection import PROFILES
 
@@ -53,3 +56,29 @@ def test_the_profiles_of_end_to_end_protection_name_entries_that_are_there() -> 
     assert {profile.crc for profile in PROFILES.values()} <= set(CRC_CATALOGUE)
     for profile in PROFILES.values():
         assert CRC_CATALOGUE[profile.crc].width == len(profile.crc_bits)
+
+
+@pytest.mark.parametrize("name", CRC_CATALOGUE)
+def test_every_entry_is_that_of_a_general_library(name: str) -> None:
+    # crccheck: its own parameters and its own computation, found by the catalogue's name
+    (theirs,) = {one for one in crccheck.crc.ALLCRCCLASSES if name in one._names}
+    ours = CRC_CATALOGUE[name]
+    parameters = theirs._width, theirs._poly, theirs._initvalue, theirs._reflect_input, theirs._reflect_output, theirs._xor_output
+    assert parameters == (ours.width, ours.poly, ours.init, ours.refin, ours.refout, ours.xorout)
+    data = np.random.default_rng(ours.poly & 0xFFFF).integers(0, 256, (40, 13), np.uint8)
+    for length in (0, 1, 2, 7, 8, 13):
+        rows = data[:, :length]
+        expected = [theirs.calc(row.tobytes()) for row in rows]
+        assert [crc_function(ours)(row.tobytes()) for row in rows] == expected
+        assert crc_column(rows, ours).tolist() == expected
+
+
+@pytest.mark.parametrize("width", [1, 3, 5, 9, 20, 33, 63])
+def test_a_crc_by_its_parameters_at_any_width(width: int) -> None:
+    for number in range(8):
+        rng = np.random.default_rng(width * 8 + number)
+        poly, init, xorout = (int(one) % (1 << width) for one in rng.integers(0, 1 << 63, 3))
+        crc = CrcAlgorithm("own", width, poly | 1, init, bool(number & 1), bool(number & 2), xorout)
+        rows = rng.integers(0, 256, (5, 9), np.uint8)
+        expected = [bit_by_bit(crc, row.tobytes()) for row in rows]
+        assert crc_column(rows, crc).tolist() == [crc_function(crc)(row.tobytes()) for row in rows] == expected
