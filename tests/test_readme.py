@@ -60,5 +60,9 @@ def test_the_python_runs(folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: 
 
 
 def test_ci_runs_the_very_test_command() -> None:
-    assert "<!-- the test command -->" in TEXT
-    assert "<!-- the test command -->" in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    (wanted,) = re.findall(r"<!-- the test command -->\n```\n(.*)\n```", TEXT)
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    (line,) = [line for line in script.splitlines() if line.startswith("tests=")]
+    done = subprocess.run(["/bin/bash", "-c", f'{line}; printf %s "$tests"'], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert done.stdout == wanted
+    assert '-c "$tests"' in script
