@@ -47,6 +47,7 @@ class AppliedField:
     channels: tuple[str, ...]
     correlation_stated: bool
     turned: bool
+    instance: str = ""
 
 
 def channel_curve(channel: Channel, log: StimulusLog, column: str = "") -> AppliedCurve:
@@ -300,7 +301,7 @@ def _applied_field(
         curve = first_order(curve, one.field.filter_ns)
     if one.field.averages_ns:
         curve = moving_mean(curve, one.field.averages_ns)
-    return AppliedField(one.field, element, curve, tuple(dict.fromkeys(channel.counts for channel in channels.values())), stated, turned)
+    return AppliedField(one.field, element, curve, tuple(dict.fromkeys(channel.counts for channel in channels.values())), stated, turned, one.instance)
 
 
 def _turned(field: Field, channels: Mapping[str, Channel]) -> bool:

@@ -133,6 +133,9 @@ class Plan:
     ) -> None:
         self.register_map, self.bench, self.log, self.fitted, self.buses = register_map, bench, log, fitted, buses
         self.applied: list[AppliedField] = applied_fields(bench, log) if bench is not None and log is not None else []
+        which = [(self._driven(one), one) for one in self.applied]
+        self.driven = {id: one for id, one in which if id is not None}
+        self.not_said = {(one.field.message, one.field.name) for id, one in which if id is None}
         self.clocks: list[Clock | ClockRefused | None] = []
         self.states: list[States] = []
         self.judges: list[Judge] = []
@@ -147,26 +150,24 @@ class Plan:
             self.states.append(states)
             self.clocks.append(self._clock(number, capture, progress))
         self.times = [{} for _ in captures]
-        for one in self.applied:
+        for id, one in self.driven.items():
             if self.bench is None:
                 break
             settle, latency = self.bench.timing.of(one.field)
-            instances = self._instances(one)
-            if len(instances) != 1:
-                continue  # the bench file does not say which of several like devices it drives: untested
-            id = FieldId(one.field.message, one.field.name, one.element, instances[0])
             warm_up, known = self.bench.timing.warm_up_ns, [own.of(id.instance) for own in self.states]
             judge, times = make_judge(id, one, self.register_map, known, settle_ns=settle, latency_ns=latency, warm_up_ns=warm_up)
             self.judges.append(judge)
             for number, own in enumerate(times):
                 self.times[number][id] = own
 
-    def _instances(self, one: AppliedField) -> list[str]:
-        """Return the like devices that a driven field is a field of: one with an empty name where there are none."""
+    def _driven(self, one: AppliedField) -> FieldId | None:
+        """Return which device's field a bench target is; None where several are fitted and the bench file does not say which."""
         message = self.register_map.message(one.field.message)
-        if message is None or message.kind != "frame":
-            return [""]
-        return list(dict.fromkeys(found.instance for found in message_ids(self.register_map, message, self.fitted)))
+        fitted = [""]
+        if message is not None and message.kind == "frame":
+            fitted = list(dict.fromkeys(found.instance for found in message_ids(self.register_map, message, self.fitted)))
+        meant = [instance for instance in fitted if one.instance in ("", instance)]
+        return FieldId(one.field.message, one.field.name, one.element, meant[0]) if len(meant) == 1 else None
 
     def columns(self, number: int, capture: Capture) -> ColumnPlan:
         """Return the decoder of capture ``number``, once it has been surveyed."""
@@ -176,7 +177,7 @@ class Plan:
     def _clock(self, number: int, capture: Capture, progress: Progress | None) -> Clock | ClockRefused | None:
         if self.bench is None or self.log is None:
             return None
-        survey = ClockSurvey(self.bench, self.applied)
+        survey = ClockSurvey(self.bench, self.driven)
         if survey.needed:
             plan = self.columns(number, capture)
             for batch in watched(capture, progress):
@@ -247,30 +248,32 @@ class Plan:
         return found + _rules(self.register_map)
 
     def _not_driven(self, seen: Mapping[FieldId, int]) -> list[Finding]:
-        """Fields with an accuracy that the bench does not apply anything to, and ``seen`` elements of an array that it leaves out."""
-        driven = {(one.field.message, one.field.name) for one in self.applied}
-        if self.bench is None:
-            says, reason, remedy = (
-                "nothing is known of what was applied to {}",
-                "no_bench",
-                "give the check a bench file and its stimulus log",
-            )
-        else:
-            says, reason, remedy = "the bench applies nothing to {}", "not_applied", "add it under `applied` in the bench file"
+        """Fields with an accuracy that the bench does not apply anything to, and ``seen`` ones of an array or a device that it leaves out."""
+        driven = {(id.message, id.field) for id in self.driven}
         found: dict[str, Finding] = {}
         for message in self.register_map.messages:
             for item in message.all_fields():
                 if not item.accuracy:
                     continue
-                ids = [FieldId(item.message, item.name)]
-                if (item.message, item.name) in driven:
-                    ids = sorted(id for id, count in seen.items() if count and (id.message, id.field) == (item.message, item.name))
+                path = (item.message, item.name)
+                ids = sorted(id for id, count in seen.items() if count and (id.message, id.field) == path)
+                if not ids and path not in driven:
+                    ids = [FieldId(*path)]
                 for id in ids:
                     place = item.given_keys.get("accuracy", item.place)
                     requirement = Requirement("accuracy", item.message, item.name, id.element, id.instance, place)
+                    says, reason, remedy = self._why_not_driven(path, id)
                     one = Finding(requirement, Verdict.UNTESTED, says.format(requirement.path), reason, remedy)
                     found.setdefault(requirement.id, one)
         return list(found.values())
+
+    def _why_not_driven(self, path: tuple[str, str], id: FieldId) -> tuple[str, str, str]:
+        if self.bench is None:
+            return "nothing is known of what was applied to {}", "no_bench", "give the check a bench file and its stimulus log"
+        if path in self.not_said:
+            remedy = f"write it in the bench file, such as {id.instance or 'rack[3]'}.{id.field}: …, or fit only one in the trial"
+            return "the bench does not say which of several devices it drives, so {} was not judged", "instance_not_said", remedy
+        return "the bench applies nothing to {}", "not_applied", "add it under `applied` in the bench file"
 
 
 def _clock_findings(clocks: Sequence[Clock | ClockRefused | None]) -> list[Finding]:

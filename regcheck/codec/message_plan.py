@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 from regcheck.codec.columns import LAYOUT_UNKNOWN, NO_LAYOUT, Check, FieldColumn, FieldId, MessageColumns, ResolvedMeaning
 from regcheck.codec.end_to_end import Guard
 from regcheck.codec.exact_columns import Exact
-from regcheck.codec.field_plan import CODE, Context, Piece, empty_piece, evaluate, own_check
+from regcheck.codec.field_plan import CODE, Context, Piece, empty_piece, evaluate
 from regcheck.codec.forms import MOST_ELEMENTS, FieldForm, message_form
 from regcheck.codec.formulas import Sensors
 from regcheck.codec.framing import Fault, Framed, matrix, same_keys
+from regcheck.codec.own_checks import own_check
 from regcheck.codec.payload import STRINGS
 from regcheck.codec.states import States
 from regcheck.device_map.model import WORDY_TYPES, Message, RegisterMap, Status

@@ -7,8 +7,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Any
 
-import cantools.database
 import numpy as np
 from cantools.database.can import Database, Message, Signal
 from cantools.database.conversion import BaseConversion
@@ -56,7 +56,7 @@ def number(text: str) -> float:
 
 
 @st.composite
-def signals(draw: st.DrawFn, size: int, taken: set[int], prefix: str, most: int, **keys: object) -> list[Signal]:
+def signals(draw: st.DrawFn, /, size: int, taken: set[int], prefix: str, most: int, **keys: Any) -> list[Signal]:
     """Return signals side by side, of no bits that are taken."""
     found: list[Signal] = []
     for index in range(draw(st.integers(1, most))):
@@ -75,7 +75,7 @@ def signals(draw: st.DrawFn, size: int, taken: set[int], prefix: str, most: int,
                 "big_endian" if place.is_big else "little_endian",
                 is_signed=not is_float and width > 1 and draw(st.booleans()),
                 conversion=BaseConversion.factory(number(factor), number(offset), None, is_float),
-                **keys,  # type: ignore[arg-type]
+                **keys,
             )
         )
     return found
@@ -94,7 +94,7 @@ def databases(draw: st.DrawFn) -> Database:
             taken |= {0, 1, 2}
             fixed = draw(signals(size, taken, "fixed", 2))
             for page in draw(st.sets(st.integers(0, 7), min_size=1, max_size=3)):
-                keys = {"multiplexer_ids": [page], "multiplexer_signal": "page"}
+                keys: dict[str, Any] = {"multiplexer_ids": [page], "multiplexer_signal": "page"}
                 own = set(taken)
                 has_inner = not own & {3, 4} and draw(st.integers(0, 2)) == 0
                 own |= {3, 4} if has_inner else set()
@@ -103,7 +103,7 @@ def databases(draw: st.DrawFn) -> Database:
                     inner = f"inner{page}"
                     every.append(Signal(inner, 3, 2, is_multiplexer=True, **keys))
                     for value in draw(st.sets(st.integers(0, 3), min_size=1, max_size=2)):
-                        inside = {"multiplexer_ids": [value], "multiplexer_signal": inner}
+                        inside: dict[str, Any] = {"multiplexer_ids": [value], "multiplexer_signal": inner}
                         every += draw(signals(size, set(own), f"inner{page}_{value}_", 2, **inside))
             every += fixed
         else:
@@ -112,7 +112,7 @@ def databases(draw: st.DrawFn) -> Database:
             extended = draw(st.booleans())
             messages.append(Message(0x100 + index, f"message{index}", size, every, is_extended_frame=extended, is_fd=size > 8, strict=True))
     assume(messages)
-    return cantools.database.Database(messages)
+    return Database(messages)
 
 
 def place_text(signal: Signal) -> str:
@@ -176,6 +176,13 @@ def same(ours: tuple[Status, int, float], raw: float, value: float, *, is_float:
     return status is Status.GOOD and math.isclose(number, value, rel_tol=1e-12, abs_tol=1e-9)
 
 
+def numbers_of(message: Message, payload: bytes, *, scaling: bool = True) -> dict[str, Any]:
+    """Return what cantools decodes: values, or raw numbers without ``scaling``."""
+    found = message.decode(payload, decode_choices=False, scaling=scaling)
+    assert isinstance(found, dict)
+    return found
+
+
 def unknown_page(message: Message, payload: bytes) -> set[str] | None:
     """Return None where a payload's pages are all known, else the fields that its page has in spite of an unknown inner one."""
     selected = {"page": payload[0] & 7} | {one.name: payload[0] >> 3 & 3 for one in message.signals if one.name.startswith("inner")}
@@ -214,8 +221,8 @@ def test_random_databases_decode_as_cantools_does(database: Database, data: st.D
         if lost is not None:  # cantools refuses it; then only what is there whatever the page is to come out
             assert set(found[at]) == {one.name for one in message.signals if not one.multiplexer_ids} | lost
             continue
-        raw = message.decode(payload, decode_choices=False, scaling=False)
-        value = message.decode(payload, decode_choices=False)
+        raw = numbers_of(message, payload, scaling=False)
+        value = numbers_of(message, payload)
         assert set(found[at]) == set(value)
         parser = MessageParser(register_map, next(one for one in register_map.messages if one.name == message.name))
         exact = {one.field: one for one in parser.parse(payload)}
@@ -239,7 +246,7 @@ def test_what_is_built_reads_the_same_in_cantools(database: Database, data: st.D
         if any(one.status is not Status.GOOD for one in readings):
             continue
         built = parser.build({one.field: one.value for one in readings if one.value is not None})
-        assert message.decode(built, decode_choices=False, scaling=False) == message.decode(payload, decode_choices=False, scaling=False)
+        assert numbers_of(message, built, scaling=False) == numbers_of(message, payload, scaling=False)
 
 
 # the reference parser against the column plan
