@@ -228,7 +228,7 @@ def _finding(judge: Judge, id: FieldId, tally: StillTally | None) -> Finding:
         "stillest": {"raw": worst.raw, "readings": worst.number, "applied_moved": max(value(worst.moved), 0.0)}
         | {"first": worst.first.as_json(), "last": worst.last.as_json()},
     }
-    moved, allowed = worded(value(worst.moved), unit), worded(value(reach.sure), unit)
+    moved, allowed = worded(value(worst.moved), unit, apart=True), worded(value(reach.sure), unit, apart=True)
     if worst.moved > reach.sure:
         says = f"{requirement.path} stood still over {worst.number} readings while the applied value moved by {moved}"
         return Finding(requirement, Verdict.FAIL, says, evidence=evidence)

@@ -10,8 +10,10 @@ def plain(value: float, digits: int = 9) -> float:
     return float(f"{value:.{digits}g}")
 
 
-def worded(value: float, unit: str, digits: int = 4, *, signed: bool = False) -> str:
+def worded(value: float, unit: str, digits: int = 4, *, signed: bool = False, apart: bool = False) -> str:
     """Return a quantity for a sentence: ``digits`` significant digits, and a whole number with all of its own.
+
+    A ``signed`` quantity, or one said to be ``apart``, is a difference: of temperatures in degC it is in K.
 
     >>> worded(20001.0, "mV"), worded(19006.4, "mV"), worded(0.00012345, "A", signed=True)
     ('20001 mV', '19006 mV', '+0.0001234 A')
@@ -20,6 +22,8 @@ def worded(value: float, unit: str, digits: int = 4, *, signed: bool = False) ->
     short = f"{value:{'+' if signed else ''}.{digits}g}"
     if 10**digits <= size < 1e15 or (size < 1e15 and size >= 1 and value == round(value)):
         short = f"{value:{'+' if signed else ''}.0f}"
+    if unit == "degC" and (signed or apart):
+        unit = "K"  # SI Brochure, 9th edition, 2.3.1
     return short + (f" {unit}" if unit else "")
 
 

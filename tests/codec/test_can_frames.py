@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from regcheck.codec.carried import no_messages
 from regcheck.codec.columns import Check
 from regcheck.codec.examples import prove_examples
 from regcheck.codec.frame_routes import missing_buses
@@ -275,3 +276,38 @@ def test_a_long_pass_asks_for_each_key_once_and_batches_change_nothing() -> None
         cut += seen(ColumnPlan.decode(plan, batch).messages)["a.x"]
     assert cut == whole["a.x"]
     assert len(cut) == 600
+
+
+def test_a_lone_field_of_a_repeated_frame_is_the_element_of_its_frame() -> None:
+    register_map = map_of(
+        "  module:\n    id: 0x400 + n\n    each: {n: 1..3}\n    length: 3\n"
+        "    protect: {e2e: AUTOSAR P01, data_id: 0x200 + n}\n    fields: {temperature: {bytes: 2, unit: degC, offset: -40}}\n"
+    )
+    (message,) = register_map.messages
+    parsers = [MessageParser(register_map, message, numbers={"n": n}) for n in (1, 2, 3)]
+    frames = [frame(n, 0x401 + n, parsers[n].build_frame({f"temperature[{n + 1}]": 20 + n}).hex()) for n in range(3)]
+    decoded = decode(ColumnPlan(register_map), frames)
+    values = seen(decoded.messages)
+    assert [values[f"module.temperature[{n + 1}]"] for n in range(3)] == [[(n, "good", 20.0 + n)] for n in range(3)]
+    assert [ints(one.check) for one in decoded.messages] == [[Check.GOOD]] * 3
+    assert str(parsers[1].parse_frame(frames[1].data).readings[0].id) == "module.temperature[2]"
+
+
+def test_thousands_of_unknown_ids_hide_none_that_is_known() -> None:
+    register_map = map_of("  a: {id: 0x18FF0000, length: 1, fields: {x: {bytes: 0}}}\n  b: {id: 0x7, length: 1, fields: {y: {bytes: 0}}}\n")
+    frames = [frame(at, 0x18FF0000 + (0 if at % 10 == 0 else at), "01") for at in range(5000)]
+    frames += [frame(5000 + at, 0x7, "02") for at in range(3)]
+    plan = ColumnPlan(register_map)
+    counts = {"a": 0, "b": 0, "unknown": 0}
+    for batch in batches_of(frames, 1500):
+        decoded = plan.decode(batch)
+        for one in decoded.messages:
+            counts[one.message.name] += len(one.time)
+        counts["unknown"] += len(decoded.unexplained)
+    assert counts == {"a": 500, "b": 3, "unknown": 4500}
+
+
+def test_an_empty_batch_says_nothing() -> None:
+    (batch,) = batches_of([frame(0, 0x230, "BF B5 1D 3A 00 32 64 80", bus="can0")])
+    decoded = ColumnPlan(load_map(BECK), buses=BUSES).decode(no_messages(batch))
+    assert (decoded.messages, len(decoded.unexplained)) == ((), 0)
