@@ -36,7 +36,7 @@ from regcheck.checks.unknown_ids import UnknownCheck, required_instances
 from regcheck.checks.values import ValueCheck
 from regcheck.checks.wording import slug
 from regcheck.codec.columns import FieldId
-from regcheck.codec.plan import ColumnPlan, DecodedBatch, survey_states
+from regcheck.codec.plan import ColumnPlan, DecodedBatch, decoded_to_the_end, survey_states
 from regcheck.codec.states import States
 from regcheck.device_map.compile import load_map
 from regcheck.device_map.frames import Fitted, message_ids
@@ -83,9 +83,7 @@ def decoded_batches(
     """Give a capture decoded, batch by batch in order of time; reads it again for each level of state that its meanings hang on."""
     plan = Plan(register_map, None, None, fitted, buses)
     plan.survey([capture], progress)
-    columns = plan.columns(0, capture)
-    for batch in watched(capture, progress):
-        yield columns.decode(batch)
+    yield from decoded_to_the_end(plan.columns(0, capture), watched(capture, progress))
 
 
 @dataclass(slots=True)
@@ -172,16 +170,16 @@ class Plan:
     def columns(self, number: int, capture: Capture) -> ColumnPlan:
         """Return the decoder of capture ``number``, once it has been surveyed."""
         states = self.states[number]
-        return ColumnPlan(self.register_map, states, sensors=SENSORS, fitted=self.fitted, buses=self.buses, file=str(capture.path))
+        common = partial(ColumnPlan, self.register_map, states, sensors=SENSORS, fitted=self.fitted, buses=self.buses)
+        return common(file=str(capture.path), by_line=capture.by_line)
 
     def _clock(self, number: int, capture: Capture, progress: Progress | None) -> Clock | ClockRefused | None:
         if self.bench is None or self.log is None:
             return None
         survey = ClockSurvey(self.bench, self.driven)
         if survey.needed:
-            plan = self.columns(number, capture)
-            for batch in watched(capture, progress):
-                survey.update(plan.decode(batch))
+            for decoded in decoded_to_the_end(self.columns(number, capture), watched(capture, progress)):
+                survey.update(decoded)
         return survey.clock(self.log)
 
     def passed(self, number: int, capture: Capture, progress: Progress | None = None) -> _Pass:
@@ -203,9 +201,8 @@ class Plan:
             FrozenCheck([one for one in judges if self._is_frame(one.field.message)], context, number),
             UnknownCheck(self.register_map, number, self.fitted),
         )
-        plan = self.columns(number, capture)
-        for batch in watched(capture, progress):
-            done.update(plan.decode(batch))
+        for decoded in decoded_to_the_end(self.columns(number, capture), watched(capture, progress)):
+            done.update(decoded)
         self._overlap(clock, done, capture)
         return done
 
