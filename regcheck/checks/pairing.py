@@ -19,10 +19,11 @@ from regcheck.bench.curves import window_extremes, window_uncertainty
 from regcheck.checks.accuracy import CaptureClock
 from regcheck.checks.decision import Z
 from regcheck.checks.judge import Judge
-from regcheck.checks.rule_record import Book, Series, fitted_count
+from regcheck.checks.rule_names import fitted_count
+from regcheck.checks.rule_record import Book, Series
 from regcheck.codec.columns import FieldId
 from regcheck.device_map.binding import Bound, bind
-from regcheck.device_map.expression_tree import Call, Expression, Name, Node, Number, children
+from regcheck.device_map.expression_tree import Call, Expression, Name, Node, Number, children, walk
 from regcheck.device_map.model import Field, Message, RegisterMap
 from regcheck.device_map.scope import MapScope
 from regcheck.device_map.sensors import SENSORS
@@ -35,11 +36,11 @@ AGE_PERIODS = 1.5
 MOST_CORNERS = 5
 """Names that changed are combined each way up to so many; beyond, all of them at their low and all at their high values."""
 
-__all__ = ["Bench", "Evaluation", "Pair", "Plain", "default_age_ns", "optional_names", "times_held"]
+__all__ = ["NOT_DRIVEN", "Driven", "Evaluation", "Pair", "default_age_ns", "optional_names", "times_held"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Bench:
+class Driven:
     """What the bench applied to each field, and each capture's clock; without a bench, nothing."""
 
     judges: Mapping[FieldId, Judge]
@@ -51,7 +52,7 @@ class Bench:
         return found if found is not None else self.judges.get(FieldId(item.message, item.name, element))
 
 
-Plain = Bench({}, ())
+NOT_DRIVEN = Driven({}, ())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,17 +107,20 @@ class Evaluation:
         age_ns: int | None = None,
         latest: bool = False,
         element: int | None = None,
-        bench: Bench = Plain,
+        bench: Driven = NOT_DRIVEN,
     ) -> None:
         self.book, self.instance, self.at, self.age_ns, self.latest = book, instance, at, age_ns, latest
         self.element, self.bench = element, bench
         self.scope = MapScope(book.register_map)
         self.counted: set[tuple[str, ...]] = set()
+        self.numbering: set[tuple[str, ...]] = set()
         self.numbers: dict[tuple[str, ...], list[int]] = {}
         self.pairs: dict[tuple[Name, int | None], Pair] = {}
 
     def take(self, expressions: Sequence[Expression]) -> None:
-        """Learn which names stand in count() alone."""
+        """Learn which names stand in count() alone, and which number elements."""
+        inner = [node.index for one in expressions for node in walk(one.root) if isinstance(node, Name) and node.index is not None]
+        self.numbering = {name.parts for index in inner for name in walk(index) if isinstance(name, Name)}
         uses = [use for expression in expressions for use in optional_names(expression.root)]
         self.counted = {parts for parts, counting in uses if counting} - {parts for parts, counting in uses if not counting}
 
@@ -146,9 +150,18 @@ class Evaluation:
             constant = None if last is None else last.constant()
             first = item.each.first if item.each is not None and item.each.number is None else 1
             seen = self.book.elements(item.message, item.name, self.instance)
+            there = self.book.element_numbers(item.message, item.name, self.instance)
             if constant is None and name.view == "applied":
-                seen = sorted({id.element for id in self.bench.judges if (id.message, id.field) == (item.message, item.name) and id.element is not None})
-            self.numbers[name.parts] = list(range(first, int(constant) + 1)) if constant is not None else seen
+                seen = sorted(
+                    {
+                        id.element
+                        for id in self.bench.judges
+                        if (id.message, id.field) == (item.message, item.name) and id.element is not None
+                    }
+                )
+            wanted = range(first, int(constant) + 1) if constant is not None else ()
+            # one that only ever says that it is not fitted is no part of the array, unless the map says that it is
+            self.numbers[name.parts] = [n for n in wanted if item.fitted is not None or n in seen or n not in there] if wanted else seen
         return list(self.numbers[name.parts])
 
     def plain_element(self, name: Name) -> int | None:
@@ -188,7 +201,9 @@ class Evaluation:
             known_next = (series.time[following] - self.at <= limit) & np.isfinite(values[following])
             doubt = (age > 0) & (following != here)
             value = np.where(known, values[here], np.nan)
-            return Pair(value, np.where(doubt, np.where(known_next, values[following], np.nan), value), known, age, series, (here, following))
+            return Pair(
+                value, np.where(doubt, np.where(known_next, values[following], np.nan), value), known, age, series, (here, following)
+            )
         follows = (age > 0) & np.isfinite(values[following]) & known
         following = np.where(follows, following, here)
         swap = values[following] < values[here]
@@ -208,7 +223,9 @@ class Evaluation:
         window = window_extremes(judge.curve, *span)
         u_s, u_r = window_uncertainty(judge.curve, *span)
         guard = Z * np.hypot(u_s, u_r)
-        return Pair(np.where(window.known, window.low - guard, np.nan), np.where(window.known, window.high + guard, np.nan), window.known, ages)
+        return Pair(
+            np.where(window.known, window.low - guard, np.nan), np.where(window.known, window.high + guard, np.nan), window.known, ages
+        )
 
     def asked(self, names: Sequence[Name]) -> list[tuple[Name, int | None]]:
         """Return every name's elements; of an array whose element an expression names, all of them."""
@@ -251,7 +268,9 @@ class Evaluation:
             return [dict.fromkeys(doubtful, False), dict.fromkeys(doubtful, True)]
         return [dict(zip(doubtful, ends, strict=True)) for ends in product((False, True), repeat=len(doubtful))]
 
-    def values(self, corner: Mapping[tuple[tuple[str, ...], str], bool], rows: Times | None = None, *, exact: bool = False) -> Callable[[Name], Any]:
+    def values(
+        self, corner: Mapping[tuple[tuple[str, ...], str], bool], rows: Times | None = None, *, exact: bool = False
+    ) -> Callable[[Name], Any]:
         """Return what bound expressions ask: values at one corner, of all instants or some; ``exact``: Fractions."""
 
         def one(name: Name, element: int | None) -> NDArray[Any]:
@@ -259,8 +278,10 @@ class Evaluation:
             is_high = corner.get((name.parts, name.view), False)
             chosen = np.arange(len(self.at)) if rows is None else rows
             plain = (pair.high if is_high else pair.low)[chosen]
-            if not exact or pair.series is None or pair.rows is None:
-                return plain if not exact else np.array([_fraction(value) for value in plain.tolist()], object)
+            if not exact or name.parts in self.numbering:  # an element's number is whole
+                return plain
+            if pair.series is None or pair.rows is None:
+                return np.array([_fraction(value) for value in plain.tolist()], object)
             out = pair.series.exact(pair.rows[int(is_high)][chosen], raw=name.view == "raw")
             out[~np.isfinite(plain)] = np.nan
             return out

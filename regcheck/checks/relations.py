@@ -1,4 +1,4 @@
-"""Relations that a map requires between what its fields report (`require`), judged at every reading of the fields that stand alone in them."""
+"""Relations that a map requires between what its fields report (`require`), judged at every reading of those that stand alone in them."""
 
 from __future__ import annotations
 
@@ -10,21 +10,24 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from regcheck.checks.pairing import Array, Bench, Evaluation, Flags, Plain, Times, event_times, message_of, times_held
-from regcheck.checks.rule_record import Book, limit_names
-from regcheck.device_map.binding import Bound, Temporal, bind
-from regcheck.device_map.expression_tree import Call, Compare, Expression, In, Name, Node, Number, walk
-from regcheck.device_map.expressions import TEMPORALS, ExpressionError
-from regcheck.device_map.limits import Limit, Term
+from regcheck.checks.pairing import NOT_DRIVEN, Array, Driven, Evaluation, Flags, Times, event_times, message_of, times_held
+from regcheck.checks.rule_names import limit_names
+from regcheck.checks.rule_record import Book
+from regcheck.checks.rule_sides import Sides, limit_size, relation_sides
+from regcheck.device_map.binding import bind
+from regcheck.device_map.expression_tree import Call, Expression, Name, Number, walk
+from regcheck.device_map.expressions import TEMPORALS
+from regcheck.device_map.limits import Limit
 from regcheck.device_map.model import Rule
 from regcheck.device_map.scope import MapScope
 from regcheck.device_map.sensors import SENSORS
-from regcheck.device_map.units import Unit, convert
-
-__all__ = ["Outcome", "Worst", "judge_relation"]
+from regcheck.device_map.units import Unit
 
 PASS, FAIL, UNDECIDED, LEFT_OUT = 0, 1, 2, 3
 """Verdicts of one instant; an instant is left out where partners changed by more than the limit allows for while they were paired."""
+
+AT_ONCE = 1 << 14
+"""So many instants are paired at a time: what that takes is a few arrays for each element of an array."""
 
 NEAR = 1e-9
 """What lies within this share of a limit is judged again by fractions."""
@@ -49,6 +52,7 @@ class Worst:
     high: float
     partners: tuple[tuple[str, float, float], ...]  # name, value, age in s
     since_ns: int | None = None
+    doubt: float = 0.0  # of the difference, at 95 % one way
 
     def beats(self, other: Worst | None) -> bool:
         """Return whether this one is worse than an earlier one."""
@@ -76,11 +80,14 @@ class Outcome:
             self.worst = worst
 
 
-def judge_relation(rule: Rule, books: Sequence[Book], bench: Bench = Plain) -> Outcome:
+def judge_relation(rule: Rule, books: Sequence[Book], bench: Driven = NOT_DRIVEN) -> Outcome:
     """Return what a `require` rule came to."""
     outcome = Outcome()
     require = rule.require
     assert require is not None  # noqa: S101 - asked for relations alone
+    if asks_bench(rule.when):
+        outcome.refused = "what the bench applies in its `when`"
+        return outcome
     for book in books:
         scope = MapScope(book.register_map)
         names = bind(require, scope, "condition", sensors=SENSORS, allow_temporal=True).names
@@ -93,7 +100,7 @@ def judge_relation(rule: Rule, books: Sequence[Book], bench: Bench = Plain) -> O
             elif any(isinstance(node, Call) and node.function in TEMPORALS for node in walk(require.root)):
                 from regcheck.checks.changes import judge_changes
 
-                judge_changes(rule, book, instance, names, outcome)
+                judge_changes(rule, book, instance, names, outcome, bench)
             elif any(isinstance(node, Call) and node.function == "mean" and len(node.arguments) == 2 for node in walk(require.root)):
                 outcome.refused = "a mean over time"
             else:
@@ -101,8 +108,16 @@ def judge_relation(rule: Rule, books: Sequence[Book], bench: Bench = Plain) -> O
     return outcome
 
 
+def asks_bench(condition: Expression | None) -> bool:
+    """Return whether a condition asks what the bench applies."""
+    return condition is not None and any(isinstance(node, Call) and node.function == "applied" for node in walk(condition.root))
+
+
 def _is_seen(node: Call, names: Sequence[Name]) -> bool:
-    return any(name.view == "seen" and node.arguments and isinstance(node.arguments[0], Name) and node.arguments[0].parts == name.parts for name in names)
+    return any(
+        name.view == "seen" and node.arguments and isinstance(node.arguments[0], Name) and node.arguments[0].parts == name.parts
+        for name in names
+    )
 
 
 def _messages(book: Book, names: Sequence[Name]) -> set[str]:
@@ -120,72 +135,6 @@ def _messages(book: Book, names: Sequence[Name]) -> set[str]:
             parts = book.register_map.values[name.parts[0]].join
             found |= {one[0].message for one in (book.register_map.find_fields(tuple(part.split("."))) for part in parts) if one}
     return found
-
-
-# sides of a comparison, in one unit
-
-
-@dataclass(frozen=True, slots=True)
-class Sides:
-    """A comparison: left and right bound to one unit, and the sign between them."""
-
-    sign: str
-    left: Bound
-    right: Bound
-    unit: Unit | None
-
-
-def bind_sides(sign: str, left: Node, right: Node, whole: Expression, scope: MapScope, temporal: Temporal | None = None) -> Sides | None:
-    """Return both sides bound to the unit of the one that is no literal; None where they are no numbers (a label, a version)."""
-    first, second = (left, right) if not isinstance(left, Number) else (right, left)
-    one, other = (Expression(whole.text, node, whole.place) for node in (first, second))
-    try:
-        base = bind(one, scope, "any", sensors=SENSORS, temporal=temporal)
-        if base.unit is None and not base.is_condition:
-            swapped = bind(other, scope, "any", sensors=SENSORS, temporal=temporal)
-            if swapped.unit is not None and not swapped.is_condition:
-                base, one, other, first = swapped, other, one, second
-        if base.is_condition:
-            return None
-        paired = bind(other, scope, base.unit, sensors=SENSORS, temporal=temporal)
-    except ExpressionError:
-        return None
-    if any(scope.kind_of(name) != "number" for name in base.names):
-        return None
-    return Sides(sign, *((base, paired) if first is left else (paired, base)), base.unit)
-
-
-def relation_sides(root: Node, whole: Expression, scope: MapScope, temporal: Temporal | None = None) -> list[Sides] | None:
-    """Return the numeric comparisons that a requirement is; None for any other condition."""
-    if isinstance(root, Compare) and root.operator != "!=":
-        sides = bind_sides(root.operator, root.left, root.right, whole, scope, temporal)
-        return None if sides is None else [sides]
-    if isinstance(root, In):
-        found = [bind_sides(sign, root.value, end, whole, scope, temporal) for sign, end in ((">=", root.low), ("<=", root.high))]
-        return [one for one in found if one is not None] if None not in found else None
-    return None
-
-
-def limit_size(terms: Sequence[Term], unit: Unit | None, right: Any, values: Any, scope: MapScope, *, exact: bool) -> Any:
-    """Return the sum of a limit's terms at each instant; `% of reading` is of the right-hand side (verdicts, rule 17)."""
-    total: Any = Fraction(0) if exact else 0.0
-    for term in terms:
-        if term.kind == "reading":
-            size = abs(right) * (term.amount if exact else float(term.amount))
-        elif term.kind == "field" and term.field is not None:
-            found = abs(values(term.field))
-            theirs = scope.unit_of(term.field)
-            factor = term.amount
-            if theirs is not None and unit is not None and theirs != unit and theirs.fits(unit):
-                factor *= convert(Fraction(1), theirs, unit, difference=True)
-            size = found * (factor if exact else float(factor))
-        else:
-            amount = term.amount
-            if term.unit is not None and unit is not None and term.unit != unit:
-                amount = convert(amount, term.unit, unit, difference=True)
-            size = amount if exact else float(amount)
-        total = total + size
-    return total
 
 
 def _bounds(sign: str, low: Any, high: Any) -> tuple[Any, Any]:
@@ -232,7 +181,9 @@ def _decide(sides: Sides, within: Limit | None, evaluation: Evaluation, names: S
         rows = np.flatnonzero(near & np.isfinite(difference))
         if len(rows):
             holds[rows], beyond[rows] = _exactly(sides, within, evaluation, corner, rows)
-        parts.append((holds, np.where(holds, 0, np.where(beyond == 0, 1 if sides.sign == "<" else -1, beyond)), left, right, difference, low, high))
+        parts.append(
+            (holds, np.where(holds, 0, np.where(beyond == 0, 1 if sides.sign == "<" else -1, beyond)), left, right, difference, low, high)
+        )
     holds = np.array([part[0] for part in parts])
     beyond = np.array([part[1] for part in parts])
     differences = np.array([part[4] for part in parts])
@@ -280,11 +231,14 @@ def _exactly(
     return holds, beyond
 
 
-def _relate(rule: Rule, book: Book, instance: str, names: Sequence[Name], outcome: Outcome, bench: Bench) -> None:
+def _relate(rule: Rule, book: Book, instance: str, names: Sequence[Name], outcome: Outcome, bench: Driven) -> None:
     require = rule.require
     assert require is not None  # noqa: S101
-    scope = MapScope(book.register_map)
-    alone = [name for name in names if not name.whole and name.view != "applied" and not (name.index is not None and not isinstance(name.index, Number))]
+    alone = [
+        name
+        for name in names
+        if not name.whole and name.view != "applied" and not (name.index is not None and not isinstance(name.index, Number))
+    ]
     probe = Evaluation(book, instance, np.zeros(0, np.int64))
     arrays = [name for name in alone if name.index is None and probe.is_array(name)]
     elements: list[int | None] = [None]
@@ -298,28 +252,33 @@ def _relate(rule: Rule, book: Book, instance: str, names: Sequence[Name], outcom
         outcome.held += len(anchors)
         if not len(anchors):
             continue
-        evaluation = Evaluation(book, instance, anchors, age_ns=rule.age_ns, element=element, bench=bench)
-        evaluation.take([require])
-        asked = [*names, *limit_names(rule.within)]
-        sides = relation_sides(require.root, require, scope)
-        known = evaluation.known(asked, indexed=sides is None)
-        if not known.any():
-            lacking = evaluation.missing(asked)
-            outcome.missing += [one for one in lacking if one not in outcome.missing]
-        if sides is None:
-            judged = [_condition(require, evaluation, names)]
-        else:
-            outcome.unit, outcome.limited = sides[0].unit, rule.within is not None
-            judged = [_decide(one, rule.within, evaluation, asked) for one in sides]
-        for one in judged:
-            known &= one.known
-        gravity = np.array([0, 3, 1, 2])  # of two comparisons the graver counts
-        verdict = judged[0].verdict
-        chosen = judged[0]
-        for one in judged[1:]:
-            verdict = np.where(gravity[one.verdict] > gravity[verdict], one.verdict, verdict)
-            chosen = one if (one.verdict == FAIL).any() else chosen
-        _note(outcome, evaluation, asked, chosen, verdict, np.flatnonzero(known))
+        for begin in range(0, len(anchors), AT_ONCE):
+            evaluation = Evaluation(book, instance, anchors[begin : begin + AT_ONCE], age_ns=rule.age_ns, element=element, bench=bench)
+            _judge_instants(rule, require, evaluation, names, outcome)
+
+
+def _judge_instants(rule: Rule, require: Expression, evaluation: Evaluation, names: Sequence[Name], outcome: Outcome) -> None:
+    evaluation.take([require])
+    asked = [*names, *limit_names(rule.within)]
+    sides = relation_sides(require.root, require, evaluation.scope)
+    known = evaluation.known(asked, indexed=sides is None)
+    if not known.any():
+        lacking = evaluation.missing(asked)
+        outcome.missing += [one for one in lacking if one not in outcome.missing]
+    if sides is None:
+        judged = [_condition(require, evaluation, names)]
+    else:
+        outcome.unit, outcome.limited = sides[0].unit, rule.within is not None
+        judged = [_decide(one, rule.within, evaluation, asked) for one in sides]
+    for one in judged:
+        known &= one.known
+    gravity = np.array([0, 3, 1, 2])  # of two comparisons the graver counts
+    verdict = judged[0].verdict
+    chosen = judged[0]
+    for one in judged[1:]:
+        verdict = np.where(gravity[one.verdict] > gravity[verdict], one.verdict, verdict)
+        chosen = one if (one.verdict == FAIL).any() else chosen
+    _note(outcome, evaluation, asked, chosen, verdict, np.flatnonzero(known))
 
 
 def _anchors(book: Book, instance: str, names: Sequence[Name], element: int | None) -> Times:
@@ -333,7 +292,12 @@ def _condition(require: Expression, evaluation: Evaluation, names: Sequence[Name
     bound = bind(require, evaluation.scope, "condition", sensors=SENSORS)
     count = len(evaluation.at)
     with np.errstate(all="ignore"):
-        truth = np.array([np.broadcast_to(np.asarray(bound.evaluate(evaluation.values(corner)), np.bool_), (count,)) for corner in evaluation.corners(names)])
+        truth = np.array(
+            [
+                np.broadcast_to(np.asarray(bound.evaluate(evaluation.values(corner)), np.bool_), (count,))
+                for corner in evaluation.corners(names)
+            ]
+        )
     verdict = np.where(truth.all(axis=0), PASS, np.where(truth.any(axis=0), LEFT_OUT, FAIL))
     nothing = np.full(count, np.nan)
     return _Side(verdict, nothing, nothing, nothing, nothing, nothing, np.ones(count, np.bool_))

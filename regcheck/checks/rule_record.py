@@ -6,8 +6,8 @@ integers that hold them; everything else of a capture goes by. So merging is put
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 from typing import Any
@@ -15,16 +15,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from regcheck.checks.rule_names import Wanted
 from regcheck.checks.streams import Stretch
 from regcheck.codec.columns import NO_READING, STATUSES, FieldColumn, FieldId, ResolvedMeaning
 from regcheck.codec.forms import field_width
-from regcheck.codec.payload import version_number
+from regcheck.codec.number_formats import version_number
 from regcheck.codec.plan import DecodedBatch
 from regcheck.codec.states import split_instance
-from regcheck.device_map.expression_tree import Expression, Name
-from regcheck.device_map.limits import Limit
-from regcheck.device_map.model import WORDY_TYPES, Field, FieldType, JoinedValue, RegisterMap, Rule, Status
-from regcheck.device_map.scope import MapScope, UnknownNameError
+from regcheck.device_map.model import WORDY_TYPES, Field, FieldType, JoinedValue, RegisterMap, Status
 from regcheck.device_map.units import Unit, convert
 
 Times = NDArray[np.int64]
@@ -33,83 +31,6 @@ GOOD = STATUSES.index(Status.GOOD)
 NOT_FITTED = STATUSES.index(Status.NOT_FITTED)
 _NOTHING = (NO_READING, STATUSES.index(Status.ABSENT), STATUSES.index(Status.BAD_CHECK))
 """Statuses of what is no reading at all, or of a message that was damaged on its way."""
-
-
-def rule_expressions(rule: Rule) -> Iterator[Expression]:
-    """Give every expression of a rule."""
-    for one in (rule.when, rule.require, rule.alarm, rule.which):
-        if one is not None:
-            yield one
-    for level in rule.levels:
-        yield level.set
-        if level.clear is not None:
-            yield level.clear
-
-
-def limit_names(limit: Limit | None) -> tuple[Name, ...]:
-    """Return the fields that a limit is a share of."""
-    terms = () if limit is None else (*limit.low, *limit.high)
-    return tuple(term.field for term in terms if term.field is not None)
-
-
-def fitted_count(item: Field) -> Expression | None:
-    """Return the formula of an array's last number: what is fitted, else where its `each` ends."""
-    if item.fitted is not None:
-        return item.fitted
-    return item.each.last if item.each is not None and item.each.number is None and item.each.step else None
-
-
-@dataclass(slots=True)
-class Wanted:
-    """What a map's rules name: fields as (message, field), those that a host's write sets as well, and messages."""
-
-    fields: set[tuple[str, str]] = field(default_factory=set)
-    states: set[tuple[str, str]] = field(default_factory=set)
-    messages: set[str] = field(default_factory=set)
-
-    @classmethod
-    def of(cls, register_map: RegisterMap) -> Wanted:
-        """Return what the rules of a map name."""
-        wanted = cls()
-        for rule in register_map.rules:
-            for expression in rule_expressions(rule):
-                wanted.add(register_map, expression.names(), is_state=expression is rule.when)
-            wanted.add(register_map, limit_names(rule.within))
-            wanted.messages |= {level.latched_until for level in rule.levels if level.latched_until}
-        return wanted
-
-    def add(self, register_map: RegisterMap, names: Sequence[Name], *, is_state: bool = False) -> None:
-        """Take what some names mean; labels are no fields."""
-        for name in names:
-            joined = register_map.values.get(name.parts[0]) if len(name.parts) == 1 else None
-            if joined is not None:
-                for part in joined.join:
-                    self._field(register_map, register_map.find_fields(tuple(part.split("."))), is_state=False)
-                continue
-            message = register_map.message(name.parts[0])
-            if message is not None and len(name.parts) == 1:
-                self.messages.add(message.name)
-            try:
-                found = MapScope(register_map).resolve(name)
-            except UnknownNameError:
-                continue  # a label, or a message's own name
-            if found is not None:
-                self._field(register_map, [found], is_state=is_state)
-
-    def _field(self, register_map: RegisterMap, found: Sequence[Field], *, is_state: bool) -> None:
-        for one in found[:1]:
-            key = (one.message, one.name)
-            if is_state:
-                self.states.add(key)
-            if key in self.fields:
-                continue
-            self.fields.add(key)
-            self.messages.add(one.message)
-            last = fitted_count(one)
-            for name in last.names() if last is not None else ():
-                own = MapScope(register_map, register_map.message(one.message)).resolve(name)
-                if own is not None:
-                    self._field(register_map, [own], is_state=False)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,6 +64,8 @@ def _smallest(codes: NDArray[Any]) -> NDArray[Any]:
     if codes.dtype.kind == "u" and codes.dtype.itemsize == 8:
         return codes
     low, high = int(codes.min(initial=0)), int(codes.max(initial=0))
+    if high >= 1 << 32:
+        return codes
     return codes.astype(np.result_type(np.min_scalar_type(low), np.min_scalar_type(high)) if low < 0 else np.min_scalar_type(high))
 
 
@@ -209,19 +132,28 @@ _NUMBERED = frozenset({FieldType.VERSION, FieldType.DATE, FieldType.UNIX_TIME})
 
 @dataclass(frozen=True, eq=False)
 class Series:
-    """All readings of one field in one stretch, in order of time: start, end, place, raw, status; what is no reading is left out."""
+    """All readings of one field in one stretch, in order of time, without what is no reading; ``gather`` gives ``end`` and ``place``."""
 
     id: FieldId
     unit: Unit | None
     time: Times
-    end: Times
-    place: Times
     raw: NDArray[Any]
     status: NDArray[np.uint8]
-    meaning: NDArray[np.int64]
+    meaning: NDArray[Any]
     meanings: tuple[ResolvedMeaning, ...]
+    gather: Callable[[str], Times]
     is_raw: bool = False
     version_width: int = 0
+
+    @cached_property
+    def end(self) -> Times:
+        """Return when each message ended, ns."""
+        return self.gather("end")
+
+    @cached_property
+    def place(self) -> Times:
+        """Return where each message stands in its capture."""
+        return self.gather("place")
 
     def _factors(self, meaning: ResolvedMeaning) -> tuple[Fraction, Fraction] | None:
         """Return what turns a meaning's unit into the field's: factor and offset; None where they do not fit."""
@@ -245,8 +177,9 @@ class Series:
             mask = good & (self.meaning == number)
             factors = self._factors(meaning)
             if mask.any() and factors is not None:
-                found = meaning.values(self.raw[mask])
-                out[mask] = found if factors == (1, 0) else found * float(factors[0]) + float(factors[1])
+                codes = self.raw[mask]
+                found = meaning.values(codes if codes.dtype == np.uint64 else codes.astype(np.int64))
+                out[mask] = found if factors == (Fraction(1), Fraction(0)) else found * float(factors[0]) + float(factors[1])
         return out
 
     @cached_property
@@ -292,9 +225,12 @@ class Book:
 
     def elements(self, message: str, name: str, instance: str) -> list[int]:
         """Return the elements of an array that were seen fitted, ascending."""
-        ids = [id for id in self.by_id if (id.message, id.field) == (message, name) and id.element is not None]
-        own = {id.element for id in ids if _belongs(id.instance, instance)}
-        return sorted(number for number in own if number is not None and self._is_fitted(message, name, number, instance))
+        return [one for one in self.element_numbers(message, name, instance) if self._is_fitted(message, name, one, instance)]
+
+    def element_numbers(self, message: str, name: str, instance: str) -> list[int]:
+        """Return the elements of an array that were seen at all, ascending."""
+        ids = [id for id in self.by_id if (id.message, id.field) == (message, name) and _belongs(id.instance, instance)]
+        return sorted({id.element for id in ids if id.element is not None})
 
     def _is_fitted(self, message: str, name: str, element: int, instance: str) -> bool:
         found = self.series(message, name, element, instance)
@@ -302,7 +238,9 @@ class Book:
 
     def series(self, message: str, name: str, element: int | None, instance: str) -> Series | None:
         """Return the readings of a field as a device sees it: its own, or what no other device's is."""
-        ids = [id for id in self.by_id if (id.message, id.field, id.element) == (message, name, element) and _belongs(id.instance, instance)]
+        ids = [
+            id for id in self.by_id if (id.message, id.field, id.element) == (message, name, element) and _belongs(id.instance, instance)
+        ]
         if not ids:
             return None
         id = max(ids, key=lambda one: len(one.instance))
@@ -337,7 +275,9 @@ class Book:
         if len(known) < len(parts) or sum(widths) > 63:
             return None
         scale, offset, zero = (number for number in numbers if number is not None)
-        order = np.lexsort((np.concatenate([np.full(len(part.time), n) for n, part in enumerate(known)]), np.concatenate([p.time for p in known])))
+        order = np.lexsort(
+            (np.concatenate([np.full(len(part.time), n) for n, part in enumerate(known)]), np.concatenate([p.time for p in known]))
+        )
         owner = np.concatenate([np.full(len(part.time), number) for number, part in enumerate(known)])[order]
         row = np.concatenate([np.arange(len(part.time)) for part in known])[order]
         latest: dict[int, int] = {}
@@ -354,12 +294,15 @@ class Book:
             if meaning.type is FieldType.SIGNED and raw >> sum(widths) - 1:
                 raw -= 1 << sum(widths)
             last = known[which]
-            out.append((int(last.time[at]), int(last.end[at]), int(last.place[at]), raw, GOOD if good else STATUSES.index(Status.DEVICE_ERROR)))
+            out.append(
+                (int(last.time[at]), int(last.end[at]), int(last.place[at]), raw, GOOD if good else STATUSES.index(Status.DEVICE_ERROR))
+            )
             latest.clear()
         time, end, place, codes, status = np.array(out, np.int64).reshape(-1, 5).T
         resolved = ResolvedMeaning(meaning, meaning.unit, True, scale, offset - zero * scale, None, abs(scale))
         id = FieldId(value.name, value.name, None, instance)
-        return Series(id, meaning.unit, time, end, place, codes, status.astype(np.uint8), np.zeros(len(time), np.int64), (resolved,))
+        late = {"end": end, "place": place}
+        return Series(id, meaning.unit, time, codes, status.astype(np.uint8), np.zeros(len(time), np.int64), (resolved,), late.__getitem__)
 
 
 def _belongs(instance: str, device: str) -> bool:
@@ -372,6 +315,7 @@ def _series(id: FieldId, parts: Sequence[tuple[Messages, Kept]]) -> Series:
     meanings: list[ResolvedMeaning] = []
     numbers: dict[int, int] = {}
     columns: list[tuple[NDArray[Any], ...]] = []
+    chosen: list[tuple[Messages, NDArray[Any]]] = []
     for part, kept in parts:
         table = []
         for meaning in kept.meanings:
@@ -382,18 +326,20 @@ def _series(id: FieldId, parts: Sequence[tuple[Messages, Kept]]) -> Series:
         there = ~np.isin(kept.status, _NOTHING)
         there = there if kept.held is None else there & kept.held
         rows = np.flatnonzero(there) if kept.rows is None else kept.rows[there]
-        raw = kept.raw[there]
-        raw = raw if raw.dtype == np.uint64 else raw.astype(np.int64)
-        codes = np.array(table or [0], np.int64)[kept.meaning[there].astype(np.int64)] if table else np.zeros(len(rows), np.int64)
-        columns.append((part.time[rows], part.end[rows], part.place[rows], raw, kept.status[there], codes))
-    time, end, place, raw, status, codes = (np.concatenate(own) for own in zip(*columns, strict=True))
+        chosen.append((part, rows))
+        codes = np.array(table or [0], np.uint16)[kept.meaning[there]] if table else np.zeros(len(rows), np.uint16)
+        columns.append((part.time[rows], kept.raw[there], kept.status[there], codes))
+    time, raw, status, codes = (np.concatenate(own) for own in zip(*columns, strict=True))
     order = np.argsort(time, kind="stable")
+
+    def gather(key: str) -> Times:
+        return np.asarray(np.concatenate([getattr(part, key)[rows] for part, rows in chosen])[order], np.int64)
+
     item, width = parts[0][1].column, parts[0][1].width
     is_raw = bool(item.names) or item.type in (FieldType.DATE, FieldType.UNIX_TIME)
     version = width if item.type is FieldType.VERSION else 0
     unit = None if is_raw else item.unit
-    arrays = time[order], end[order], place[order], raw[order], status[order], codes[order]
-    return Series(id, unit, *arrays, tuple(meanings), is_raw, version)
+    return Series(id, unit, time[order], raw[order], status[order], codes[order], tuple(meanings), gather, is_raw, version)
 
 
 builtin_id = id

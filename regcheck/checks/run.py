@@ -16,6 +16,7 @@ from regcheck.bench.clock import Clock, ClockRefused
 from regcheck.bench.stimulus import StimulusLog, load_stimulus
 from regcheck.checks.accuracy import AccuracyCheck, CaptureClock
 from regcheck.checks.accuracy_findings import accuracy_findings, expected_errors
+from regcheck.checks.alarms import Clocks
 from regcheck.checks.availability import AvailableCheck
 from regcheck.checks.bench_channels import bench_findings
 from regcheck.checks.cadence import CadenceCheck
@@ -29,12 +30,14 @@ from regcheck.checks.finding import Finding, NamedFile, Requirement, Run, Verdic
 from regcheck.checks.frozen import FrozenCheck
 from regcheck.checks.judge import Judge, TableTimes, make_judge, siblings
 from regcheck.checks.limits_at import limit_fields
+from regcheck.checks.pairing import Driven
+from regcheck.checks.rule_findings import rule_findings
+from regcheck.checks.rule_record import RuleRecord
 from regcheck.checks.survey import ClockSurvey
 from regcheck.checks.transfers import TransferCheck
 from regcheck.checks.trial import Trial, refuse_lacking, refuse_misfits
 from regcheck.checks.unknown_ids import UnknownCheck, required_instances
 from regcheck.checks.values import ValueCheck
-from regcheck.checks.wording import slug
 from regcheck.codec.columns import FieldId
 from regcheck.codec.plan import ColumnPlan, DecodedBatch, decoded_to_the_end, survey_states
 from regcheck.codec.states import States
@@ -99,11 +102,12 @@ class _Pass:
     crc: CrcCheck
     frozen: FrozenCheck
     unknown: UnknownCheck
+    rules: RuleRecord
     begin_ns: int | None = None
     end_ns: int | None = None
 
     def checks(self) -> tuple[Any, ...]:
-        alike = (self.cadence, self.counters, self.crc, self.frozen, self.unknown)
+        alike = (self.cadence, self.counters, self.crc, self.frozen, self.unknown, self.rules)
         return (self.transfers, self.values, self.accuracy, self.available, *alike)
 
     def update(self, batch: DecodedBatch) -> None:
@@ -200,11 +204,22 @@ class Plan:
             CrcCheck(self.register_map, number),
             FrozenCheck([one for one in judges if self._is_frame(one.field.message)], context, number),
             UnknownCheck(self.register_map, number, self.fitted),
+            RuleRecord(self.register_map, number),
         )
         for decoded in decoded_to_the_end(self.columns(number, capture), watched(capture, progress)):
             done.update(decoded)
         self._overlap(clock, done, capture)
         return done
+
+    def _alarm_clocks(self) -> Clocks:
+        """Return what rules need of the bench: what it applied by which judge, each capture's clock, how long an alarm may take unasked."""
+        if self.bench is None or self.log is None:
+            return Clocks(Driven({}, ()), {})
+        doubt = self.bench.timing.timestamps_ns
+        clocks = [CaptureClock(clock if isinstance(clock, Clock) else None, doubt) for clock in self.clocks]
+        slack = {item.path: sum(self.bench.timing.of(item)) for message in self.register_map.messages for item in message.all_fields()}
+        driven = Driven({judge.id: judge for judge in self.judges}, clocks)
+        return Clocks(driven, slack, self.log.begin_ns + self.bench.timing.warm_up_ns)
 
     def _is_frame(self, name: str) -> bool:
         message = self.register_map.message(name)
@@ -242,7 +257,7 @@ class Plan:
         found += [*done.frozen.findings(closed=True), *done.available.findings(closed=True)]
         if self.bench is not None and self.log is not None:
             found += bench_findings(self.bench, self.log)
-        return found + _rules(self.register_map)
+        return found + rule_findings(self.register_map, done.rules, self._alarm_clocks())
 
     def _not_driven(self, seen: Mapping[FieldId, int]) -> list[Finding]:
         """Fields with an accuracy that the bench does not apply anything to, and ``seen`` ones of an array or a device that it leaves out."""
@@ -284,20 +299,6 @@ def _clock_findings(clocks: Sequence[Clock | ClockRefused | None]) -> list[Findi
             clock.remedy,
         )
         for number, clock in refused
-    ]
-
-
-def _rules(register_map: RegisterMap) -> list[Finding]:
-    """Rules are read and checked by lint; judging them is not built yet, and the run says so."""
-    return [
-        Finding(
-            Requirement("alarm" if rule.alarm is not None else "rule", slug(rule.name), place=rule.place),
-            Verdict.UNTESTED,
-            f"'{rule.name}' was not judged",
-            "not_judged_yet",
-            "this version reads rules but does not judge them",
-        )
-        for rule in register_map.rules
     ]
 
 
