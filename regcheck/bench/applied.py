@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import count
 from math import sqrt
 from typing import Any
 
@@ -45,6 +47,7 @@ class AppliedField:
     channels: tuple[str, ...]
     correlation_stated: bool
     turned: bool
+    instance: str = ""
 
 
 def channel_curve(channel: Channel, log: StimulusLog, column: str = "") -> AppliedCurve:
@@ -228,15 +231,23 @@ def _uncertainty(
 
 
 def _elements(one: Applied, formulas: _Formulas) -> Iterator[tuple[int | None, dict[str, int]]]:
+    """Give the elements of a target whose channels there are: as the map counts them, or, where a formula numbers them, as the channels do."""
     each = one.field.each
     if each is None or not one.variable:
         yield one.element, {}
         return
     last = each.last.constant() if each.last is not None else None
-    element = each.first
-    while (last is None or element <= last) and formulas.channels_of(one, {one.variable: element}) is not None:
-        yield element, {one.variable: element}
-        element += 1
+    numbers: Iterable[int]
+    if each.number is not None or not each.step:
+        most = max((int(match[1]) for name in formulas.bench.channels if (match := re.search(r"\[(\d+)\]$", name))), default=0)
+        numbers = range(most + 2)
+    else:
+        numbers = count(each.first) if last is None else range(each.first, int(last) + 1)
+    for element in numbers:
+        if formulas.channels_of(one, {one.variable: element}) is not None:
+            yield element, {one.variable: element}
+        elif each.number is None and each.step:
+            return
 
 
 def applied_fields(bench: Bench, log: StimulusLog) -> list[AppliedField]:
@@ -290,7 +301,7 @@ def _applied_field(
         curve = first_order(curve, one.field.filter_ns)
     if one.field.averages_ns:
         curve = moving_mean(curve, one.field.averages_ns)
-    return AppliedField(one.field, element, curve, tuple(dict.fromkeys(channel.counts for channel in channels.values())), stated, turned)
+    return AppliedField(one.field, element, curve, tuple(dict.fromkeys(channel.counts for channel in channels.values())), stated, turned, one.instance)
 
 
 def _turned(field: Field, channels: Mapping[str, Channel]) -> bool:

@@ -27,6 +27,9 @@ from regcheck.errors import Place, Problem, Severity, SourceError
 
 _INDEXED = re.compile(r"^([a-z][a-z0-9_]*)(?:\[\s*([a-z][a-z0-9_]*|[0-9]+)\s*(?:\.\.\s*([0-9]+)\s*)?\])?$")
 
+_TARGET = re.compile(r"^((?:\w+\[\w+\]\.)*)(.*)$")
+"""A target's instances, such as ``rack[3].``, and what stands behind them."""
+
 
 def _doubt(node: Node) -> int:
     """Return the ns of `+/- 1 ms`."""
@@ -127,7 +130,10 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Applied:
-    """What a field should report: a formula of channels and of other applied fields; ``variable`` numbers an array's elements."""
+    """What a field should report: a formula of channels and of other applied fields; ``variable`` numbers an array's elements.
+
+    ``instance`` says which of several like devices, such as ``rack[3]``; empty where only one is fitted.
+    """
 
     target: str
     variable: str
@@ -135,6 +141,7 @@ class Applied:
     formula: Expression
     field: Field
     place: Place
+    instance: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,7 +315,9 @@ def _targets(entry: BenchEntry, register_map: RegisterMap, node: Node | None, pr
     applied: list[Applied] = []
     for key, formula in entry.applied.items():
         place = key_place(node, key) if isinstance(node, MappingNode) else Place("")
-        bare, bracket, inside = key.partition("[")
+        match = _TARGET.match(key)
+        instance, rest = (match[1].removesuffix("."), match[2]) if match else ("", key)
+        bare, bracket, inside = rest.partition("[")
         variable = inside.rstrip("] ").strip() if bracket else ""
         try:
             field = MapScope(register_map).resolve(Name(tuple(bare.strip().split("."))))
@@ -323,11 +332,12 @@ def _targets(entry: BenchEntry, register_map: RegisterMap, node: Node | None, pr
             problems.append(Problem(place, f"'{bare}' is no array, so '{key}' names no element"))
         else:
             element = int(variable) if variable.isdigit() else None
-            twin = next((one for one in applied if one.field == field and (one.element == element or None in (one.element, element))), None)
+            alike = [one for one in applied if one.field == field and one.instance == instance]
+            twin = next((one for one in alike if one.element == element or None in (one.element, element)), None)
             if twin is not None:
                 problems.append(Problem(place, f"'{key}' is applied twice", f"see {twin.place}: keep one of the two"))
                 continue
-            applied.append(Applied(field.path, "" if element is not None else variable, element, formula, field, place))
+            applied.append(Applied(field.path, "" if element is not None else variable, element, formula, field, place, instance))
     return applied
 
 

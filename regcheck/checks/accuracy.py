@@ -308,7 +308,7 @@ class AccuracyCheck:
                 continue
             for id, column in columns.fields.items():
                 tally = self.tallies.get(id)
-                if tally is None and column.field.accuracy and id.element is not None:
+                if tally is None and column.field.accuracy and (id.element is not None or id.instance):
                     seen = int((column.status != NO_READING).sum())
                     self.not_driven[id] = self.not_driven.get(id, 0) + seen
                 if tally is not None:

@@ -206,7 +206,7 @@ def _sentence(tally: Tally, name: str, unit: str, verdict: Verdict, moved: Exerc
         error, applied, low, high, at = mean.row.mean_error, mean.row.applied, mean.low, mean.high, mean.row.begin_s
         what, counted = f"the mean of {name}", f"the means of {len(means)} holds"
     bound = high if error >= 0 else low
-    limit = worded(bound, unit, signed=True) if bound else worded(0.0, unit)
+    limit = worded(bound, unit, signed=True) if bound else worded(0.0, unit, apart=True)
     if isinstance(judge.statistic, Fraction):
         beyond, allowed = int(tally.decided[FAIL] + tally.decided[UNDECIDED] * (verdict is not Verdict.FAIL)), 1 - judge.statistic
         share = share_beyond(beyond, judged)
@@ -242,7 +242,7 @@ def _why_undecided(tally: Tally, means: list[MeanError]) -> tuple[str, str]:
     if bool(bench_too_uncertain(low, high, _u_at(judge, worst.segment))):
         return (
             "bench_too_uncertain",
-            f"nothing can pass with this bench: needs u of at most {worded(float(largest_u(low, high)), unit)} for these limits",
+            f"nothing can pass with this bench: needs u of at most {worded(float(largest_u(low, high)), unit, apart=True)} for these limits",
         )
     if judge.statistic == "mean" and not means:
         return "too_few_readings", "poll at least twice in each hold: a mean needs more than one reading"
@@ -259,7 +259,7 @@ def _why_undecided(tally: Tally, means: list[MeanError]) -> tuple[str, str]:
         return "clock_in_doubt", f"the applied value moves too far within the doubt of the capture's clock: {remedy}"
     room = min(high - error, error - low)
     remedy = (
-        f"a bench with u of at most {worded(abs(room) / Z, unit)} would decide"
+        f"a bench with u of at most {worded(abs(room) / Z, unit, apart=True)} would decide"
         if room
         else "the error lies on the limit: no bench would decide"
     )
@@ -322,7 +322,7 @@ def _not_exercised(
             + ("" if moved.high == moved.low else f" to {worded(moved.high, unit)}")
             + ": a constant report would look the same"
         )
-        return Finding(requirement, Verdict.UNTESTED, says, "not_moved", f"move it by more than {worded(needed, unit)}", evidence)
+        return Finding(requirement, Verdict.UNTESTED, says, "not_moved", f"move it by more than {worded(needed, unit, apart=True)}", evidence)
     twins = [other.judge.id for other in others if alike(tally, other)]
     if twins:
         names = " and ".join(_short(identity) for identity in (judge.id, *twins))

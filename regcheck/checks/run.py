@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import platform
-import re
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
+from typing import Any
 
 from regcheck.bench.applied import AppliedField, applied_fields
 from regcheck.bench.bench_file import Bench, load_bench
@@ -18,19 +18,28 @@ from regcheck.checks.accuracy import AccuracyCheck, CaptureClock
 from regcheck.checks.accuracy_findings import accuracy_findings, expected_errors
 from regcheck.checks.availability import AvailableCheck
 from regcheck.checks.bench_channels import bench_findings
+from regcheck.checks.cadence import CadenceCheck
+from regcheck.checks.cadence_findings import cadence_findings
+from regcheck.checks.cadence_series import cadence_paths
+from regcheck.checks.check_fields import CrcCheck
+from regcheck.checks.counters import CounterCheck
 from regcheck.checks.decision import RULE
 from regcheck.checks.exercised import coverage_finding
 from regcheck.checks.finding import Finding, NamedFile, Requirement, Run, Verdict
+from regcheck.checks.frozen import FrozenCheck
 from regcheck.checks.judge import Judge, TableTimes, make_judge, siblings
 from regcheck.checks.limits_at import limit_fields
 from regcheck.checks.survey import ClockSurvey
 from regcheck.checks.transfers import TransferCheck
-from regcheck.checks.trial import Trial
+from regcheck.checks.trial import Trial, refuse_lacking, refuse_misfits
+from regcheck.checks.unknown_ids import UnknownCheck, required_instances
 from regcheck.checks.values import ValueCheck
+from regcheck.checks.wording import slug
 from regcheck.codec.columns import FieldId
-from regcheck.codec.plan import ColumnPlan, DecodedBatch, survey_states
+from regcheck.codec.plan import ColumnPlan, DecodedBatch, decoded_to_the_end, survey_states
 from regcheck.codec.states import States
 from regcheck.device_map.compile import load_map
+from regcheck.device_map.frames import Fitted, message_ids
 from regcheck.device_map.model import RegisterMap
 from regcheck.device_map.scope import MapScope
 from regcheck.device_map.sensors import SENSORS
@@ -63,12 +72,18 @@ def limit_paths(register_map: RegisterMap) -> frozenset[str]:
     return frozenset(found)
 
 
-def decoded_batches(register_map: RegisterMap, capture: Capture, progress: Progress | None = None) -> Iterator[DecodedBatch]:
+def decoded_batches(
+    register_map: RegisterMap,
+    capture: Capture,
+    progress: Progress | None = None,
+    *,
+    fitted: Fitted | None = None,
+    buses: Mapping[str, str] | None = None,
+) -> Iterator[DecodedBatch]:
     """Give a capture decoded, batch by batch in order of time; reads it again for each level of state that its meanings hang on."""
-    states = survey_states(register_map, lambda: watched(capture, progress), sensors=SENSORS)
-    plan = ColumnPlan(register_map, states, sensors=SENSORS)
-    for batch in watched(capture, progress):
-        yield plan.decode(batch)
+    plan = Plan(register_map, None, None, fitted, buses)
+    plan.survey([capture], progress)
+    yield from decoded_to_the_end(plan.columns(0, capture), watched(capture, progress))
 
 
 @dataclass(slots=True)
@@ -79,29 +94,46 @@ class _Pass:
     values: ValueCheck
     accuracy: AccuracyCheck
     available: AvailableCheck
+    cadence: CadenceCheck
+    counters: CounterCheck
+    crc: CrcCheck
+    frozen: FrozenCheck
+    unknown: UnknownCheck
     begin_ns: int | None = None
     end_ns: int | None = None
 
+    def checks(self) -> tuple[Any, ...]:
+        alike = (self.cadence, self.counters, self.crc, self.frozen, self.unknown)
+        return (self.transfers, self.values, self.accuracy, self.available, *alike)
+
     def update(self, batch: DecodedBatch) -> None:
-        for check in (self.transfers, self.values, self.accuracy, self.available):
+        for check in self.checks():
             check.update(batch)
             check.tick(batch.batch.end_ns)
         self.begin_ns = batch.batch.begin_ns if self.begin_ns is None else min(self.begin_ns, batch.batch.begin_ns)
         self.end_ns = batch.batch.end_ns if self.end_ns is None else max(self.end_ns, batch.batch.end_ns)
 
     def then(self, later: _Pass) -> None:
-        self.transfers.then(later.transfers)
-        self.values.then(later.values)
-        self.accuracy.then(later.accuracy)
-        self.available.then(later.available)
+        for mine, theirs in zip(self.checks(), later.checks(), strict=True):
+            mine.then(theirs)
 
 
 class Plan:
     """What one check needs, made once: the map, what the bench applied, how each field is judged."""
 
-    def __init__(self, register_map: RegisterMap, bench: Bench | None, log: StimulusLog | None) -> None:
-        self.register_map, self.bench, self.log = register_map, bench, log
+    def __init__(
+        self,
+        register_map: RegisterMap,
+        bench: Bench | None,
+        log: StimulusLog | None,
+        fitted: Fitted | None = None,
+        buses: Mapping[str, str] | None = None,
+    ) -> None:
+        self.register_map, self.bench, self.log, self.fitted, self.buses = register_map, bench, log, fitted, buses
         self.applied: list[AppliedField] = applied_fields(bench, log) if bench is not None and log is not None else []
+        which = [(self._driven(one), one) for one in self.applied]
+        self.driven = {id: one for id, one in which if id is not None}
+        self.not_said = {(one.field.message, one.field.name) for id, one in which if id is None}
         self.clocks: list[Clock | ClockRefused | None] = []
         self.states: list[States] = []
         self.judges: list[Judge] = []
@@ -109,32 +141,45 @@ class Plan:
 
     def survey(self, captures: Sequence[Capture], progress: Progress | None = None) -> None:
         """Read what the judges need before any reading is judged: clocks and states of every capture."""
-        for capture in captures:
-            also = limit_paths(self.register_map) if self.applied else frozenset()
-            states = survey_states(self.register_map, partial(watched, capture, progress), sensors=SENSORS, also=also)
+        for number, capture in enumerate(captures):
+            also = (limit_paths(self.register_map) if self.applied else frozenset()) | cadence_paths(self.register_map)
+            again = partial(watched, capture, progress)
+            states = survey_states(self.register_map, again, sensors=SENSORS, also=also, fitted=self.fitted, buses=self.buses)
             self.states.append(states)
-            self.clocks.append(self._clock(capture, states, progress))
+            self.clocks.append(self._clock(number, capture, progress))
         self.times = [{} for _ in captures]
-        for one in self.applied:
+        for id, one in self.driven.items():
             if self.bench is None:
                 break
             settle, latency = self.bench.timing.of(one.field)
-            id = FieldId(one.field.message, one.field.name, one.element)
-            judge, times = make_judge(
-                id, one, self.register_map, self.states, settle_ns=settle, latency_ns=latency, warm_up_ns=self.bench.timing.warm_up_ns
-            )
+            warm_up, known = self.bench.timing.warm_up_ns, [own.of(id.instance) for own in self.states]
+            judge, times = make_judge(id, one, self.register_map, known, settle_ns=settle, latency_ns=latency, warm_up_ns=warm_up)
             self.judges.append(judge)
             for number, own in enumerate(times):
                 self.times[number][id] = own
 
-    def _clock(self, capture: Capture, states: States, progress: Progress | None) -> Clock | ClockRefused | None:
+    def _driven(self, one: AppliedField) -> FieldId | None:
+        """Return which device's field a bench target is; None where several are fitted and the bench file does not say which."""
+        message = self.register_map.message(one.field.message)
+        fitted = [""]
+        if message is not None and message.kind == "frame":
+            fitted = list(dict.fromkeys(found.instance for found in message_ids(self.register_map, message, self.fitted)))
+        meant = [instance for instance in fitted if one.instance in ("", instance)]
+        return FieldId(one.field.message, one.field.name, one.element, meant[0]) if len(meant) == 1 else None
+
+    def columns(self, number: int, capture: Capture) -> ColumnPlan:
+        """Return the decoder of capture ``number``, once it has been surveyed."""
+        states = self.states[number]
+        common = partial(ColumnPlan, self.register_map, states, sensors=SENSORS, fitted=self.fitted, buses=self.buses)
+        return common(file=str(capture.path), by_line=capture.by_line)
+
+    def _clock(self, number: int, capture: Capture, progress: Progress | None) -> Clock | ClockRefused | None:
         if self.bench is None or self.log is None:
             return None
-        survey = ClockSurvey(self.bench, self.applied)
+        survey = ClockSurvey(self.bench, self.driven)
         if survey.needed:
-            plan = ColumnPlan(self.register_map, states, sensors=SENSORS)
-            for batch in watched(capture, progress):
-                survey.update(plan.decode(batch))
+            for decoded in decoded_to_the_end(self.columns(number, capture), watched(capture, progress)):
+                survey.update(decoded)
         return survey.clock(self.log)
 
     def passed(self, number: int, capture: Capture, progress: Progress | None = None) -> _Pass:
@@ -143,18 +188,27 @@ class Plan:
         context = CaptureClock(
             clock if isinstance(clock, Clock) else None, self.bench.timing.timestamps_ns if self.bench is not None else 0
         )
-        judges = tuple(self.judges)
+        judges, states = tuple(self.judges), self.states[number]
+        required = required_instances(self.register_map, self.fitted)
         done = _Pass(
             TransferCheck(self.register_map, number),
             ValueCheck(self.register_map, frozenset(judge.id for judge in judges), number),
             AccuracyCheck(judges, self.times[number], context, number),
             AvailableCheck(judges, context, number),
+            CadenceCheck(self.register_map, number, states, context.timestamps_ns, required),
+            CounterCheck(self.register_map, number),
+            CrcCheck(self.register_map, number),
+            FrozenCheck([one for one in judges if self._is_frame(one.field.message)], context, number),
+            UnknownCheck(self.register_map, number, self.fitted),
         )
-        plan = ColumnPlan(self.register_map, self.states[number], sensors=SENSORS)
-        for batch in watched(capture, progress):
-            done.update(plan.decode(batch))
+        for decoded in decoded_to_the_end(self.columns(number, capture), watched(capture, progress)):
+            done.update(decoded)
         self._overlap(clock, done, capture)
         return done
+
+    def _is_frame(self, name: str) -> bool:
+        message = self.register_map.message(name)
+        return message is not None and message.kind == "frame"
 
     def _overlap(self, clock: Clock | ClockRefused | None, done: _Pass, capture: Capture) -> None:
         """A log that ends before the capture begins, or the other way round, proves nothing: it is refused."""
@@ -174,7 +228,9 @@ class Plan:
         """Return every finding, in the order of the map."""
         kin = siblings(self.judges)
         tallies = done.accuracy.tallies
-        found = [*done.transfers.findings(closed=True), *done.values.findings(closed=True)]
+        found = [*done.unknown.findings(closed=True), *done.transfers.findings(closed=True)]
+        found += [*done.crc.findings(closed=True), *done.counters.findings(closed=True), *cadence_findings(done.cadence)]
+        found += done.values.findings(closed=True)
         found += _clock_findings(self.clocks)
         found += accuracy_findings(tallies, kin)
         found += self._not_driven(done.accuracy.not_driven)
@@ -183,36 +239,38 @@ class Plan:
                 if tally.judge.field.accuracy:
                     covered = coverage_finding(tally, self.bench.coverage)
                     found += [covered] if covered is not None else []
-        found += done.available.findings(closed=True)
+        found += [*done.frozen.findings(closed=True), *done.available.findings(closed=True)]
         if self.bench is not None and self.log is not None:
             found += bench_findings(self.bench, self.log)
         return found + _rules(self.register_map)
 
     def _not_driven(self, seen: Mapping[FieldId, int]) -> list[Finding]:
-        """Fields with an accuracy that the bench does not apply anything to, and ``seen`` elements of an array that it leaves out."""
-        driven = {(one.field.message, one.field.name) for one in self.applied}
-        if self.bench is None:
-            says, reason, remedy = (
-                "nothing is known of what was applied to {}",
-                "no_bench",
-                "give the check a bench file and its stimulus log",
-            )
-        else:
-            says, reason, remedy = "the bench applies nothing to {}", "not_applied", "add it under `applied` in the bench file"
+        """Fields with an accuracy that the bench does not apply anything to, and ``seen`` ones of an array or a device that it leaves out."""
+        driven = {(id.message, id.field) for id in self.driven}
         found: dict[str, Finding] = {}
         for message in self.register_map.messages:
             for item in message.all_fields():
                 if not item.accuracy:
                     continue
-                ids = [FieldId(item.message, item.name)]
-                if (item.message, item.name) in driven:
-                    ids = sorted(id for id, count in seen.items() if count and (id.message, id.field) == (item.message, item.name))
+                path = (item.message, item.name)
+                ids = sorted(id for id, count in seen.items() if count and (id.message, id.field) == path)
+                if not ids and path not in driven:
+                    ids = [FieldId(*path)]
                 for id in ids:
                     place = item.given_keys.get("accuracy", item.place)
                     requirement = Requirement("accuracy", item.message, item.name, id.element, id.instance, place)
+                    says, reason, remedy = self._why_not_driven(path, id)
                     one = Finding(requirement, Verdict.UNTESTED, says.format(requirement.path), reason, remedy)
                     found.setdefault(requirement.id, one)
         return list(found.values())
+
+    def _why_not_driven(self, path: tuple[str, str], id: FieldId) -> tuple[str, str, str]:
+        if self.bench is None:
+            return "nothing is known of what was applied to {}", "no_bench", "give the check a bench file and its stimulus log"
+        if path in self.not_said:
+            remedy = f"write it in the bench file, such as {id.instance or 'rack[3]'}.{id.field}: …, or fit only one in the trial"
+            return "the bench does not say which of several devices it drives, so {} was not judged", "instance_not_said", remedy
+        return "the bench applies nothing to {}", "not_applied", "add it under `applied` in the bench file"
 
 
 def _clock_findings(clocks: Sequence[Clock | ClockRefused | None]) -> list[Finding]:
@@ -227,11 +285,6 @@ def _clock_findings(clocks: Sequence[Clock | ClockRefused | None]) -> list[Findi
         )
         for number, clock in refused
     ]
-
-
-def slug(name: str) -> str:
-    """Return a rule's name as it stands in an id: lower case, everything but letters and digits to one dash."""
-    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")
 
 
 def _rules(register_map: RegisterMap) -> list[Finding]:
@@ -256,10 +309,12 @@ def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
     register_map = load_map(trial.map)
     bench = load_bench(trial.bench, register_map) if trial.bench is not None else None
     log = load_stimulus(trial.stimulus, bench.columns(), bench.words()) if bench is not None and trial.stimulus is not None else None
+    refuse_misfits(trial, register_map)
     captures = [
         open_capture(path, source=number, signals=trial.signals, columns=trial.columns) for number, path in enumerate(trial.captures)
     ]
-    plan = Plan(register_map, bench, log)
+    refuse_lacking(trial, captures)
+    plan = Plan(register_map, bench, log, trial.fitted or None, trial.buses)
     plan.survey(captures, progress)
     passes = [plan.passed(number, capture, progress) for number, capture in enumerate(captures)]
     done = passes[0]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -34,8 +34,8 @@ class Series:
 class ClockSurvey:
     """The readings that tell a capture's clock: those of the fields that the bench drives, or of a marker."""
 
-    def __init__(self, bench: Bench, applied: Sequence[AppliedField]) -> None:
-        self.bench, self.applied = bench, applied
+    def __init__(self, bench: Bench, driven: Mapping[FieldId, AppliedField]) -> None:
+        self.bench, self.driven = bench, driven
         self.series: dict[FieldId, Series] = {}
         self.epochs: set[int] = set()
 
@@ -48,11 +48,10 @@ class ClockSurvey:
         """Take the next batch in order of time."""
         self.epochs.add(batch.batch.epoch)
         marker = self.bench.clock.marker
-        wanted = {FieldId(one.field.message, one.field.name, one.element) for one in self.applied}
         for columns in batch.messages:
             for id, column in columns.fields.items():
                 set_by_host = columns.written and "read" in columns.message.access
-                if (id not in wanted or set_by_host) and marker not in (column.field.path, column.field.name):
+                if (id not in self.driven or set_by_host) and marker not in (column.field.path, column.field.name):
                     continue
                 good = np.flatnonzero(column.status == 0)
                 rows = good if column.rows is None else column.rows[good]
@@ -77,8 +76,8 @@ class ClockSurvey:
         if rule.kind == "marker":
             return self._marked(log)
         evidence = []
-        for one in self.applied:
-            series = self.series.get(FieldId(one.field.message, one.field.name, one.element))
+        for id, one in self.driven.items():
+            series = self.series.get(id)
             if series is None:
                 continue
             made = steps(one.curve)

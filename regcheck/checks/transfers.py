@@ -1,4 +1,4 @@
-"""How messages were framed: refusals, wrong byte counts, packet error codes, transfers that no register explains."""
+"""How messages were framed: refusals, wrong lengths, packet error codes, transfers that no register explains."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ LENGTH_FAULTS = frozenset({Fault.COUNT_ILLEGAL, Fault.COUNT_DISAGREES, Fault.TOO
 
 @dataclass(slots=True)
 class MessageTally:
-    """What became of one message's transfers."""
+    """What became of one message's transfers or frames."""
 
     count: int = 0
     faults: dict[int, Count] = field(default_factory=dict)
@@ -54,7 +54,8 @@ class TransferCheck:
 
     def __init__(self, register_map: RegisterMap, source: int) -> None:
         self.register_map, self.source = register_map, source
-        self.messages: dict[str, MessageTally] = {}
+        self.messages: dict[tuple[str, str], MessageTally] = {}  # by message and instance
+        self.has_registers = any(message.kind == "register" for message in register_map.messages)
         self.unexplained: dict[int, Count] = {}
         self.refused: dict[int, Count] = {}
         self.stray = Count()
@@ -65,14 +66,14 @@ class TransferCheck:
 
     def update(self, batch: DecodedBatch) -> None:
         """Take the next batch in order of time."""
-        together: dict[str, list[MessageColumns]] = {}
+        together: dict[tuple[str, str], list[MessageColumns]] = {}
         for columns in batch.messages:
             if len(columns.time):
-                together.setdefault(columns.message.name, []).append(columns)
-        for name, parts in together.items():
-            tally = self.messages.setdefault(name, MessageTally())
+                together.setdefault((columns.message.name, columns.instance), []).append(columns)
+        for key, parts in together.items():
+            tally = self.messages.setdefault(key, MessageTally())
             tally.count += sum(len(part.time) for part in parts)
-            fault, check, length = (np.concatenate([getattr(part, key) for part in parts]) for key in ("fault", "check", "length"))
+            fault, check, length = (np.concatenate([getattr(part, name) for part in parts]) for name in ("fault", "check", "length"))
             _count_codes(tally.faults, fault, parts, self.source)
             _count_codes(tally.checks, check, parts, self.source)
             values, counts = np.unique(length[fault == Fault.LENGTH], return_counts=True)
@@ -80,9 +81,10 @@ class TransferCheck:
                 tally.lengths[value] = tally.lengths.get(value, 0) + number
         own = {message.address if message.to is None else message.to for message in self.register_map.messages}
         source = batch.batch
-        cut = (source.flags[batch.unexplained] & NOT_WHOLE) != 0
+        wires = batch.unexplained[source.key[batch.unexplained] >> np.uint64(41) & np.uint64(0x7F) != Kind.FRAME]  # frames: UnknownCheck
+        cut = (source.flags[wires] & NOT_WHOLE) != 0
         self.cut += int(cut.sum())
-        rows = batch.unexplained[~cut]
+        rows = wires[~cut]
         keys, at, numbers = np.unique(source.key[rows], return_index=True, return_counts=True)
         order = np.argsort(at)  # keys by their first message: several of them may be counted as one
         for key, first, number in zip(keys[order].tolist(), rows[at[order]].tolist(), numbers[order].tolist(), strict=True):
@@ -122,18 +124,25 @@ class TransferCheck:
 
     def findings(self, *, closed: bool) -> Sequence[Finding]:  # noqa: ARG002 - what was seen is final at any time
         """Return the findings of the bus as a whole, then framing, length and PEC of every message in the order of the map."""
-        found = [self._bus(), self._unknown()]
+        found = [self._bus(), self._unknown()] if self.has_registers else []
         for message in self.register_map.messages:
-            tally = self.messages.get(message.name, MessageTally())
-            found.append(_framing(message, tally))
-            found.append(_length(message, tally))
-            if message.pec is not Pec.NEVER:
-                found.append(_pec(message, tally))
+            for instance in sorted(instance for name, instance in self.messages if name == message.name) or [""]:
+                tally = self.messages.get((message.name, instance), MessageTally())
+                # a controller frames a CAN message: only one put together from several can be framed wrongly
+                if message.kind == "register" or set(tally.faults) - LENGTH_FAULTS - {Fault.NONE}:
+                    found.append(_framing(message, instance, tally))
+                found.append(_length(message, instance, tally))
+                if message.kind == "register" and message.pec is not Pec.NEVER:
+                    found.append(_pec(message, instance, tally))
         return found
+
+    def _transfers(self) -> int:
+        registers = {message.name for message in self.register_map.messages if message.kind == "register"}
+        return sum(tally.count for (name, _), tally in self.messages.items() if name in registers)
 
     def _bus(self) -> Finding:
         requirement = Requirement("framing", "bus")
-        total = sum(tally.count for tally in self.messages.values())
+        total = self._transfers()
         cut = self.cut + sum(tally.faults.get(Fault.CUT, Count()).number for tally in self.messages.values())
         refused = sum(count.number for count in self.refused.values())
         unexplained = sum(count.number for count in self.unexplained.values())
@@ -169,7 +178,7 @@ class TransferCheck:
 
     def _unknown(self) -> Finding:
         requirement = Requirement("unknown", "bus")
-        total = sum(tally.count for tally in self.messages.values())
+        total = self._transfers()
         if not self.unexplained and not total:
             return Finding(
                 requirement,
@@ -205,6 +214,8 @@ def _spot(count: Count) -> dict[str, Any] | None:
 
 
 def _never_seen(requirement: Requirement, message: Message) -> Finding:
+    if message.kind == "frame":
+        return Finding(requirement, Verdict.UNTESTED, f"{requirement.path} never came", "not_seen", "have it sent", {"frames": 0})
     way = "sent" if message.to is not None else "read" if "read" in message.access else "written"
     return Finding(
         requirement,
@@ -224,26 +235,27 @@ def _faults(requirement: Requirement, message: Message, tally: MessageTally, cho
         for code, count in tally.faults.items()
         if code not in (Fault.NONE, Fault.CUT) and ((Fault(code) in LENGTH_FAULTS) == (chosen is not None))
     }
-    evidence: dict[str, Any] = {"transfers": tally.count, "wrong": sum(count.number for count in counts.values())}
+    what = "frames" if message.kind == "frame" else "transfers"
+    evidence: dict[str, Any] = {what: tally.count, "wrong": sum(count.number for count in counts.values())}
     if not counts:
-        return Finding(requirement, Verdict.PASS, f"{message.name} {right} in all {tally.count} transfers", evidence=evidence)
+        return Finding(requirement, Verdict.PASS, f"{requirement.path} {right} in all {tally.count} {what}", evidence=evidence)
     ordered = sorted(counts.items(), key=lambda pair: (-pair[1].number, pair[0]))
     evidence["faults"] = [{"what": FAULT_TEXT[fault], "count": count.number, "first": _spot(count)} for fault, count in ordered]
     if Fault.LENGTH in counts:
         evidence["lengths"] = [{"bytes": length, "count": number} for length, number in sorted(tally.lengths.items())]
     fault, count = ordered[0]
     return Finding(
-        requirement, Verdict.FAIL, f"{message.name}: {FAULT_TEXT[fault]}, {count.number} of {tally.count} transfers", evidence=evidence
+        requirement, Verdict.FAIL, f"{requirement.path}: {FAULT_TEXT[fault]}, {count.number} of {tally.count} {what}", evidence=evidence
     )
 
 
-def _framing(message: Message, tally: MessageTally) -> Finding:
-    return _faults(Requirement("framing", message.name, place=message.place), message, tally, None, "was well framed")
+def _framing(message: Message, instance: str, tally: MessageTally) -> Finding:
+    return _faults(Requirement("framing", message.name, instance=instance, place=message.place), message, tally, None, "was well framed")
 
 
-def _length(message: Message, tally: MessageTally) -> Finding:
+def _length(message: Message, instance: str, tally: MessageTally) -> Finding:
     return _faults(
-        Requirement("length", message.name, place=message.given_keys.get("length", message.place)),
+        Requirement("length", message.name, instance=instance, place=message.given_keys.get("length", message.place)),
         message,
         tally,
         LENGTH_FAULTS,
@@ -251,8 +263,8 @@ def _length(message: Message, tally: MessageTally) -> Finding:
     )
 
 
-def _pec(message: Message, tally: MessageTally) -> Finding:
-    requirement = Requirement("pec", message.name, place=message.given_keys.get("pec", message.place))
+def _pec(message: Message, instance: str, tally: MessageTally) -> Finding:
+    requirement = Requirement("pec", message.name, instance=instance, place=message.given_keys.get("pec", message.place))
     if not tally.count:
         return _never_seen(requirement, message)
     number = {code: tally.checks.get(code, Count()) for code in Check}

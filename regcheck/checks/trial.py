@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
@@ -11,16 +11,18 @@ from typing import Annotated, Any
 from pydantic import Field as Key
 
 from regcheck.device_map import leaves
+from regcheck.device_map.frames import Fitted
 from regcheck.device_map.merge import child, key_place
+from regcheck.device_map.model import Axis, RegisterMap
 from regcheck.device_map.syntax import Entry, Text, leaf
 from regcheck.device_map.validate import validate
+from regcheck.device_map.words import nearest
 from regcheck.device_map.yaml_source import Mapping as MappingNode
 from regcheck.device_map.yaml_source import Node, Scalar, Sequence, read_yaml
 from regcheck.errors import Place, Problem, SourceError, UsageError
+from regcheck.traffic.open import Capture
 
 TRIAL_FILE = "trial.yaml"
-NOT_YET = ("buses", "instances")
-"""Keys of the language that this version does not read."""
 
 
 def _texts(node: Node) -> tuple[str, ...]:
@@ -62,6 +64,9 @@ class Trial:
     tested: Mapping[str, str] = field(default_factory=dict)
     file: Path | None = None
     columns: tuple[str, str, str] | None = None
+    fitted: Fitted = field(default_factory=dict)
+    buses: Mapping[str, str] = field(default_factory=dict)
+    places: Mapping[str, Place] = field(default_factory=dict)
 
 
 def parse_signals(text: str) -> tuple[str, str]:
@@ -141,8 +146,84 @@ def examine_trial(folder: Path) -> tuple[Trial | None, list[Problem]]:
         signals,
         {str(key): str(value) for key, value in entry.tested.items()} if isinstance(entry.tested, MappingNode) else {},
         path,
+        fitted=_fitted(child(node, "instances"), problems),
+        buses={str(name): str(bus) for name, bus in (entry.buses or {}).items()},
+        places=_key_places(node, "instances") | _key_places(node, "buses"),
     )
     return trial, problems
+
+
+def _key_places(node: MappingNode, key: str) -> dict[str, Place]:
+    inner = child(node, key)
+    return {str(name): name.place for name in inner} if isinstance(inner, MappingNode) else {}
+
+
+def _fitted(node: Node | None, problems: list[Problem]) -> dict[str, tuple[int | str, ...]]:
+    """Return what is fitted of `{rack: [1, 2, 5]}`, or of `{rack: 1..5}`: numbers, or names of buses."""
+    if node is None:
+        return {}
+    if not isinstance(node, MappingNode):
+        problems.append(Problem(node.place, "`instances` says what is fitted of each kind", "write such as instances: {rack: [1, 2, 5]}"))
+        return {}
+    fitted: dict[str, tuple[int | str, ...]] = {}
+    for name, value in node.items():
+        items: list[int | str] = []
+        try:
+            for text in leaves.one_or_list(value, leaves.text):
+                if text[:1].isdigit():
+                    low, high = leaves.number_range(Scalar(text, value.place))
+                    items += range(low, high + 1)
+                else:
+                    items.append(text)
+        except ValueError as error:
+            problems.append(Problem(value.place, str(error)))
+        fitted[str(name)] = tuple(items)
+    return fitted
+
+
+def refuse_misfits(trial: Trial, register_map: RegisterMap) -> None:
+    """Raise SourceError where the trial fits devices, or names buses, that the map does not know."""
+    problems = []
+    file = str(trial.file) if trial.file is not None else str(trial.map)
+    axes = {axis.name: axis for axis in register_map.instances}
+    for name, items in trial.fitted.items():
+        at = trial.places.get(name, Place(file))
+        axis = axes.get(name)
+        if axis is None:
+            near = nearest(name, axes)
+            text = f"the map has no instances named '{name}'"
+            problems.append(Problem(at, text, f"did you mean '{near}'?" if near else "it has: " + (", ".join(axes) or "none")))
+            continue
+        strange = [str(item) for item in items if item not in (*axis.numbers, *axis.buses)]
+        if strange:
+            problems.append(Problem(at, f"the map has no {name} {', '.join(strange)}", f"it has {_spread(axis)}"))
+    known = {bus for axis in register_map.instances for bus in axis.buses} | {m.bus for m in register_map.messages if m.bus}
+    for name in trial.buses:
+        if name not in known:
+            at = trial.places.get(name, Place(file))
+            problems.append(Problem(at, f"the map has no bus named '{name}'", "it has: " + (", ".join(sorted(known)) or "only the one bus")))
+    if problems:
+        raise SourceError(problems)
+
+
+def _spread(axis: Axis) -> str:
+    return f"{axis.numbers[0]} to {axis.numbers[-1]}" if axis.numbers else ", ".join(axis.buses)
+
+
+def refuse_lacking(trial: Trial, captures: Iterable[Capture]) -> None:
+    """Raise SourceError where the trial names a bus that no capture has."""
+    if not trial.buses:
+        return
+    there = {bus for capture in captures for bus in capture.buses}
+    problems = []
+    for name, bus in trial.buses.items():
+        if bus not in there:
+            near = nearest(bus, there)
+            text = f"`buses` says that {name} is '{bus}', which no capture has"
+            hint = f"did you mean '{near}'?" if near else "the captures have: " + (", ".join(sorted(one for one in there if one)) or "one bus without a name")
+            problems.append(Problem(trial.places.get(name, Place(str(trial.file))), text, hint))
+    if problems:
+        raise SourceError(problems)
 
 
 def _problems(node: MappingNode, entry: TrialEntry, maps: list[str]) -> list[Problem]:
@@ -164,11 +245,6 @@ def _problems(node: MappingNode, entry: TrialEntry, maps: list[str]) -> list[Pro
     if (entry.bench is None) != (entry.stimulus is None):
         missing = "stimulus" if entry.stimulus is None else "bench"
         problems.append(Problem(node.place, f"the trial has no `{missing}`", "a bench file and its stimulus log go together"))
-    problems += [
-        Problem(key_place(node, key), f"`{key}` is not read yet", "this version checks one bus and one device: take it out")
-        for key in NOT_YET
-        if child(node, key) is not None
-    ]
     tested = child(node, "tested")
     if isinstance(tested, MappingNode):
         problems += [

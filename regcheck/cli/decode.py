@@ -14,6 +14,7 @@ from regcheck.cli.inputs import CAPTURES_HELP, COLUMNS_HELP, MAP_HELP, SIGNALS_H
 from regcheck.errors import UsageError
 
 if TYPE_CHECKING:
+    from regcheck.checks.trial import Trial
     from regcheck.codec.readings import Row
     from regcheck.device_map.model import RegisterMap
     from regcheck.traffic.open import Capture
@@ -56,6 +57,7 @@ def decode(
       regcheck decode maps/ridge_4s.yaml bus.vcd
       regcheck decode captures/ridge-4s --format jsonl --field cells
     """
+    from regcheck.checks.trial import refuse_lacking, refuse_misfits
     from regcheck.cli.inputs import check_outputs, trial_of
     from regcheck.device_map.compile import load_map
     from regcheck.device_map.words import nearest
@@ -67,16 +69,18 @@ def decode(
     trial = trial_of(map_or_trial, captures or [], signals=signals, columns=columns)
     check_outputs(trial, {"--output": output})
     register_map = load_map(trial.map)
+    refuse_misfits(trial, register_map)
     only = frozenset(_known(register_map, name) for name in field or [])
     opened = [open_capture(path, source=number, signals=trial.signals, columns=trial.columns) for number, path in enumerate(trial.captures)]
+    refuse_lacking(trial, opened)
     if output is None:
         if isinstance(sys.stdout, io.TextIOWrapper) and format != "text":
             sys.stdout.reconfigure(encoding="utf-8", newline="")  # what machines read is the same everywhere
-        _decode(register_map, opened, only, format, sys.stdout)
+        _decode(register_map, trial, opened, only, format, sys.stdout)
         return 0
     try:
         with output.open("w", encoding="utf-8", errors="backslashreplace", newline="") as stream:
-            _decode(register_map, opened, only, format, stream)
+            _decode(register_map, trial, opened, only, format, stream)
     except BrokenPipeError:
         raise
     except OSError as error:
@@ -105,7 +109,9 @@ def _known(register_map: RegisterMap, name: str) -> str:
     return name
 
 
-def _decode(register_map: RegisterMap, captures: list[Capture], only: frozenset[str], format: str, stream: TextIO) -> None:
+def _decode(
+    register_map: RegisterMap, trial: Trial, captures: list[Capture], only: frozenset[str], format: str, stream: TextIO
+) -> None:
     from regcheck.checks.run import decoded_batches
     from regcheck.cli import say
     from regcheck.cli.inputs import clear_progress, progress_line
@@ -117,7 +123,7 @@ def _decode(register_map: RegisterMap, captures: list[Capture], only: frozenset[
 
     def readings() -> Iterator[Row]:
         for capture in captures:
-            for decoded in decoded_batches(register_map, capture, progress):
+            for decoded in decoded_batches(register_map, capture, progress, fitted=trial.fitted or None, buses=trial.buses):
                 for complaint in decoded.batch.complaints:
                     clear_progress(progress)
                     say(f"{complaint.place}: {complaint.text}")

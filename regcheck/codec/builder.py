@@ -11,6 +11,7 @@ from fractions import Fraction
 import numpy as np
 
 from regcheck.codec.columns import NO_LAYOUT, ResolvedMeaning
+from regcheck.codec.end_to_end import Guard
 from regcheck.codec.forms import FieldForm, MessageForm, field_width
 from regcheck.codec.formulas import Lookup
 from regcheck.codec.framing import fixed_bytes
@@ -28,6 +29,7 @@ from regcheck.codec.number_formats import (
 from regcheck.codec.payload import STRINGS, Given, check_code, known_number, placed_runs, version_bits
 from regcheck.device_map.model import Field, FieldType
 from regcheck.device_map.places import bit_numbers
+from regcheck.device_map.protection import PROFILES
 from regcheck.errors import EncodeError
 
 
@@ -49,25 +51,41 @@ class Builder:
         self.form = form
 
     def build(
-        self, values: Mapping[str, Value], given: Given | None = None, *, length: int | None = None, base: bytes | None = None
+        self,
+        values: Mapping[str, Value],
+        given: Given | None = None,
+        *,
+        length: int | None = None,
+        base: bytes | None = None,
+        guard: Guard | None = None,
+        count: int | None = None,
     ) -> bytes:
         """Return the payload that carries ``values``, keyed by field name (``cell_voltage[7]`` for an element).
 
-        A field without a value is what the map says it must be, else 0, or as in ``base``; a check field is computed. ``length``
-        in bytes is the map's unless told.
+        A field without a value is what the map says it must be, else 0, or as in ``base``; a check field and ``guard``'s CRC are
+        computed. ``length`` in bytes is the map's unless told. Counters without a value stand where ``count`` messages have moved them.
         """
-        return _Build(self.form, values, given or {}, length, base).payload()
+        return _Build(self.form, self._counted(values, count), given or {}, length, base, guard).payload()
+
+    def _counted(self, values: Mapping[str, Value], count: int | None) -> Mapping[str, Value]:
+        if count is None:
+            return values
+        fields = [one.field for one in self.form.fields]
+        moved = {field.name: field.counter for field in fields if field.counter is not None and field.name not in values}
+        return {**values, **{name: RawCode(first + count % (last - first + 1)) for name, (first, last) in moved.items()}}
 
 
 class _Build:
     """One payload being built."""
 
-    def __init__(self, form: MessageForm, values: Mapping[str, Value], given: Given, length: int | None, base: bytes | None) -> None:
-        self.form, self.values, self.given, self.base = form, values, given, base
+    def __init__(
+        self, form: MessageForm, values: Mapping[str, Value], given: Given, length: int | None, base: bytes | None, guard: Guard | None
+    ) -> None:
+        self.form, self.values, self.given, self.base, self.guard = form, values, given, base, guard
         self.named: Mapping[str, FieldForm] = form.named(NO_LAYOUT)
         self.size = length if length is not None else len(base) if base is not None else 0
         self.busy: set[str] = set()
-        layout = next((index for index, one in enumerate(form.layouts) if one.when.holds(self.lookup)), NO_LAYOUT)
+        layout = next((index for index in range(len(form.layouts)) if self.holds(index)), NO_LAYOUT)
         self.named = form.named(layout)
         for key in values:
             if key.partition("[")[0] not in self.named:
@@ -76,6 +94,12 @@ class _Build:
                 raise EncodeError(f"'{key}' cannot be given: {why}")
         if not self.size:
             self.size = self.length(layout)
+
+    def holds(self, layout: int) -> bool:
+        """Return whether a layout is in force."""
+        one = self.form.layouts[layout]
+        self.named = self.form.named(layout if one.asks_own else NO_LAYOUT)
+        return bool(one.when.holds(self.lookup))
 
     def length(self, layout: int) -> int:
         length, formula = self.form.length_of(layout)
@@ -334,8 +358,16 @@ class _Build:
             if not bits or not over or max(*bits, *over) >= 8 * self.size:
                 raise EncodeError(f"the check '{field.path}' does not fit a payload of {self.size} bytes")
             covered = payload[min(over) // 8 : max(over) // 8 + 1]
-            payload = self.fill(payload, [(bits, check_code(field.check.method, field.check.before, covered, len(bits)), field.name)])
-        return payload
+            payload = self.fill(payload, [(bits, check_code(field.check, covered, len(bits)), field.name)])
+        return payload if self.guard is None else self.protected(payload, self.guard)
+
+    def protected(self, payload: bytes, guard: Guard) -> bytes:
+        need = PROFILES[guard.profile].header_bytes
+        if len(payload) < need:
+            raise EncodeError(
+                f"the protection of '{self.form.message.name}' does not fit a payload of {len(payload)} bytes; it takes {need}"
+            )
+        return guard.filled(payload)
 
     def fill(self, base: bytes, claimed: list[tuple[tuple[int, ...], int, str]]) -> bytes:
         """Return ``base`` with codes laid into it by construct; fields that share bits must agree on them."""

@@ -3,52 +3,50 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache
 
 import crcmod
 import numpy as np
 from numpy.typing import NDArray
 
+from regcheck.device_map.crc_catalogue import CRC_CATALOGUE, CrcAlgorithm
 
-@dataclass(frozen=True, slots=True)
-class Crc:
-    """A cyclic redundancy check: ``poly`` without its top bit, ``init`` as the register starts, ``xorout`` applied at the end.
-
-    ``reflected`` CRCs take and give the least significant bit first.
-    """
-
-    name: str
-    width: int
-    poly: int
-    init: int = 0
-    xorout: int = 0
-    reflected: bool = False
-
-
-SMBUS_PEC = Crc("CRC-8/SMBUS", 8, 0x07)
+SMBUS_PEC = CRC_CATALOGUE["CRC-8/SMBUS"]
 """The packet error code: x^8 + x^2 + x + 1 (System Management Bus Specification 3.1, clause 6.4)."""
 
-CRCS: dict[str, Crc] = {
-    crc.name: crc
-    for crc in (
-        SMBUS_PEC,
-        Crc("CRC-8/SAE-J1850", 8, 0x1D, 0xFF, 0xFF),  # SAE J1850; AUTOSAR CRC8
-        Crc("CRC-8/AUTOSAR", 8, 0x2F, 0xFF, 0xFF),  # AUTOSAR CRC8H2F
-    )
-}
+CRCS = CRC_CATALOGUE
 """By the names that maps use."""
+
+_BY_LIBRARY = frozenset({8, 16, 24, 32, 64})
 
 
 @cache
-def crc_function(crc: Crc) -> Callable[[bytes], int]:
+def crc_function(crc: CrcAlgorithm) -> Callable[[bytes], int]:
     """Return what computes a CRC of bytes, one message at a time.
 
     >>> hex(crc_function(SMBUS_PEC)(b"123456789"))
     '0xf4'
     """
-    made = crcmod.mkCrcFun(1 << crc.width | crc.poly, initCrc=crc.init ^ crc.xorout, rev=crc.reflected, xorOut=crc.xorout)
-    return lambda data: int(made(data))
+    if crc.width in _BY_LIBRARY and crc.refin == crc.refout:
+        start = mirrored(crc.init, crc.width) if crc.refin else crc.init
+        made = crcmod.mkCrcFun(1 << crc.width | crc.poly, initCrc=start ^ crc.xorout, rev=crc.refin, xorOut=crc.xorout)
+        return lambda data: int(made(data))
+    return lambda data: _bit_by_bit(crc, data)
+
+
+def _bit_by_bit(crc: CrcAlgorithm, data: bytes) -> int:
+    """Return a CRC by its definition: a register shifted left, a bit at a time."""
+    register, top, mask = crc.init, 1 << (crc.width - 1), (1 << crc.width) - 1
+    for byte in data:
+        for bit in range(8) if crc.refin else reversed(range(8)):
+            leaving = bool(register & top) ^ (byte >> bit & 1)
+            register = (register << 1 & mask) ^ (crc.poly if leaving else 0)
+    return (mirrored(register, crc.width) if crc.refout else register) ^ crc.xorout
+
+
+def mirrored(number: int, width: int) -> int:
+    """Return the lowest ``width`` bits of a number the other way round."""
+    return int(f"{number:0{width}b}"[::-1], 2)
 
 
 def pec(data: bytes) -> int:
@@ -61,16 +59,15 @@ CHUNK_ROWS = 8192
 
 
 @cache
-def _tables(crc: Crc) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
+def _tables(crc: CrcAlgorithm) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
     """Return the CRC register after one byte, after two, and after two that are followed by two zero bytes, from a register of 0.
 
     A pair of bytes indexes as a little-endian 16-bit word. A CRC without init is linear: what two pairs do adds up.
     """
     one = np.arange(256, dtype=np.uint8)
     for _ in range(8):
-        if crc.reflected:
-            mirrored = int(f"{crc.poly:08b}"[::-1], 2)
-            one = np.where(one & 1, one >> 1 ^ mirrored, one >> 1).astype(np.uint8)
+        if crc.refin:
+            one = np.where(one & 1, one >> 1 ^ mirrored(crc.poly, 8), one >> 1).astype(np.uint8)
         else:
             one = np.where(one & 0x80, one << 1 ^ crc.poly, one << 1).astype(np.uint8)
     word = np.arange(1 << 16)
@@ -78,13 +75,24 @@ def _tables(crc: Crc) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.
     return one, two, one[one[two]]
 
 
-def crc8_column(data: NDArray[np.uint8], crc: Crc = SMBUS_PEC) -> NDArray[np.uint8]:
+def crc_column(data: NDArray[np.uint8], crc: CrcAlgorithm = SMBUS_PEC) -> NDArray[np.uint64]:
+    """Return a CRC of each row: ``data`` u1[n, k] -> u8[n]."""
+    if crc.width == 8 and crc.refin == crc.refout:
+        return crc8_column(data, crc).astype(np.uint64)
+    out = np.empty(len(data), np.uint64)
+    for first in range(0, len(data), CHUNK_ROWS):
+        rows = slice(first, first + CHUNK_ROWS)
+        out[rows] = _wide_rows(data[rows], crc)
+    return out
+
+
+def crc8_column(data: NDArray[np.uint8], crc: CrcAlgorithm = SMBUS_PEC) -> NDArray[np.uint8]:
     """Return an 8-bit CRC of each row: ``data`` u1[n, k] -> u1[n].
 
-    Raises ValueError for a CRC of another width.
+    Raises ValueError for a CRC of another width, or one that is mirrored at one end alone.
     """
-    if crc.width != 8:
-        raise ValueError(f"{crc.name} has {crc.width} bits; columns are checked by CRCs of 8")
+    if crc.width != 8 or crc.refin != crc.refout:
+        raise ValueError(f"{crc.name} has {crc.width} bits; expected 8, the same way round at both ends")
     data = np.ascontiguousarray(data)
     out = np.empty(len(data), np.uint8)
     for first in range(0, len(data), CHUNK_ROWS):
@@ -93,11 +101,48 @@ def crc8_column(data: NDArray[np.uint8], crc: Crc = SMBUS_PEC) -> NDArray[np.uin
     return out
 
 
-def _crc8_rows(data: NDArray[np.uint8], crc: Crc, out: NDArray[np.uint8]) -> None:
+@cache
+def _wide_table(crc: CrcAlgorithm) -> NDArray[np.uint64]:
+    """Return what each byte does to an empty register: mirrored ones at the low end, others at the top of at least 8 bits."""
+    register = max(crc.width, 8)
+    table = []
+    for byte in range(256):
+        one = byte if crc.refin else byte << (register - 8)
+        for _ in range(8):
+            if crc.refin:
+                one = one >> 1 ^ (mirrored(crc.poly, crc.width) if one & 1 else 0)
+            else:
+                one = (one << 1 & ((1 << register) - 1)) ^ (crc.poly << (register - crc.width) if one >> (register - 1) else 0)
+        table.append(one)
+    return np.array(table, np.uint64)
+
+
+def _wide_rows(data: NDArray[np.uint8], crc: CrcAlgorithm) -> NDArray[np.uint64]:
+    table, eight, low = _wide_table(crc), np.uint64(8), np.uint64(0xFF)
+    register = max(crc.width, 8)
+    start = mirrored(crc.init, crc.width) if crc.refin else crc.init << (register - crc.width)
+    mask, top = np.uint64((1 << register) - 1), np.uint64(register - 8)
+    out = np.full(len(data), start, np.uint64)
+    for column in range(data.shape[1]):
+        if crc.refin:
+            out = table[(out ^ data[:, column]) & low] ^ (out >> eight)
+        else:
+            out = table[(out >> top ^ data[:, column]) & low] ^ (out << eight & mask)
+    if not crc.refin:
+        out >>= np.uint64(register - crc.width)
+    if crc.refin != crc.refout:
+        turned = np.zeros_like(out)
+        for bit in range(crc.width):
+            turned |= (out >> np.uint64(bit) & np.uint64(1)) << np.uint64(crc.width - 1 - bit)
+        out = turned
+    return out ^ np.uint64(crc.xorout)
+
+
+def _crc8_rows(data: NDArray[np.uint8], crc: CrcAlgorithm, out: NDArray[np.uint8]) -> None:
     one, two, four = _tables(crc)
     length = data.shape[1]
     head = length % 4
-    out[:] = crc.init
+    out[:] = mirrored(crc.init, 8) if crc.refin else crc.init
 
     def pairs(at: int) -> NDArray[np.uint16]:
         # a view of two neighbouring bytes a row, wherever it stands: copying rows of a few bytes would cost more than the CRC

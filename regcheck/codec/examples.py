@@ -8,6 +8,7 @@ from fractions import Fraction
 from regcheck.codec.builder import RawCode, Value
 from regcheck.codec.checksums import pec
 from regcheck.codec.columns import Check
+from regcheck.codec.end_to_end import counter_field, guard_of
 from regcheck.codec.formulas import Sensors
 from regcheck.codec.framing import FAULT_TEXT, Fault, frame_transfer
 from regcheck.codec.number_formats import exact_decimal, version_number
@@ -28,12 +29,13 @@ def prove_examples(register_map: RegisterMap, sensors: Sensors = SENSORS) -> lis
     """Return what is wrong with the map's examples: each value that does not come out, each payload that cannot be built again."""
     problems: list[Problem] = []
     for message in register_map.messages:
-        if message.examples:
+        for example in message.examples:
+            numbers = {name: number for name, number in example.numbers.items() if isinstance(number, int)}
             try:
-                parser = MessageParser(register_map, message, sensors)
+                parser = MessageParser(register_map, message, sensors, numbers=numbers)
             except ExpressionError:
-                continue  # a formula that does not fit the map is lint's to report; nothing can be decoded by it
-            for example in message.examples:
+                break  # a formula that does not fit the map is lint's to report; nothing can be decoded by it
+            if message.protect is None or guard_of(message, numbers) is not None:  # else lint asks for the number of its instance
                 problems += _prove(register_map, parser, example)
     return problems
 
@@ -54,13 +56,19 @@ def _prove(register_map: RegisterMap, parser: MessageParser, example: Example) -
         problems += _transfer_problems(parser.message, found, example)
         readings, payload = found.readings, _payload(parser.message, example.data)
     else:
-        decoded = parser.decode(example.data, given)
-        readings, payload = decoded.readings, example.data
-        if not decoded.length_good:
+        payload = example.data[parser.message.after :]
+        decoded = parser.decode(payload, given)
+        readings = decoded.readings
+        if not example.data.startswith(parser.message.begins):
+            begins, shown = parser.message.begins, example.data[: len(parser.message.begins)]
+            text = f"this example begins with {shown.hex(' ').upper() or 'nothing'}; '{parser.message.name}' begins with"
+            problems.append(Problem(example.place, f"{text} {begins.hex(' ').upper()}"))
+        if not decoded.length_good or len(example.data) < parser.message.after:
             problems.append(
                 Problem(
                     example.place,
                     f"this example has {_count(len(payload))}, which is not the length that the map gives '{parser.message.name}'",
+                    f"`length` does not count the {_count(parser.message.after)} that `after` skips" if parser.message.after else "",
                 )
             )
         if decoded.check_good is False:
@@ -177,13 +185,19 @@ def _shown(reading: Reading) -> str:
     return f"{word}" + (f" ('{reading.text}')" if reading.text and reading.text != word else "")
 
 
+def _fields(message: Message) -> list[Field]:
+    """Return every field that a message is read as, the counter of its protection too."""
+    counter = counter_field(message)
+    return [*message.all_fields(), *([counter] if counter is not None else [])]
+
+
 def _compare(name: str, text: str, place: Place, readings: tuple[Reading, ...], message: Message) -> Problem | None:
     named = {one.field if one.element is None else f"{one.field}[{one.element}]": one for one in readings}
     reading = named.get(name)
     if reading is None:
         came = ", ".join(named) or "nothing"
         return Problem(place, f"'{name}' does not come out of this example of '{message.name}'; what comes is {came}")
-    field = next(one for one in message.all_fields() if one.name == reading.field)
+    field = next(one for one in _fields(message) if one.name == reading.field)
     try:
         good = _agrees(text, reading, field)
     except (ValueError, UnitError) as error:
@@ -236,7 +250,7 @@ def _build_again(
     ):
         return []
     checked = {one.name for one in message.all_fields() if one.check is not None}
-    kinds = {one.name: one.type for one in message.all_fields()}
+    kinds = {one.name: one.type for one in _fields(message)}
     values: dict[str, Value] = {}
     for one in readings:
         key = one.field if one.element is None else f"{one.field}[{one.element}]"

@@ -11,16 +11,16 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from regcheck.codec.checksums import CRCS, crc8_column, inverted_sum_column
 from regcheck.codec.columns import STATUSES, ResolvedMeaning
+from regcheck.codec.end_to_end import Guard
 from regcheck.codec.exact_columns import Exact, combinations, distinct
 from regcheck.codec.forms import MOST_ELEMENTS, FieldForm
 from regcheck.codec.formulas import Condition, Quantity
 from regcheck.codec.number_formats import code_values, typed_raw_column
-from regcheck.codec.payload import STRINGS, check_code, known_number, string_text, word_text
+from regcheck.codec.payload import STRINGS, known_number, string_text, word_text
 from regcheck.codec.states import States
 from regcheck.device_map.model import Field, FieldType, Message, Status
-from regcheck.device_map.places import BytesPlace, Order, bit_numbers
+from regcheck.device_map.places import BytesPlace, Order, bit_numbers, transmitted
 
 CODE = {status: np.uint8(index) for index, status in enumerate(STATUSES)}
 WORDED = frozenset({FieldType.DATE, FieldType.UNIX_TIME, FieldType.VERSION})
@@ -52,8 +52,33 @@ def _whole_bytes(bits: tuple[int, ...]) -> tuple[int, int, str] | None:
     return None
 
 
+@lru_cache(maxsize=4096)
+def _window(bits: tuple[int, ...], length: int) -> tuple[int, int, int, bool] | None:
+    """Return eight bytes that hold a place of several, as (first byte, shift, mask, little-endian); None where none of ``length`` do."""
+    first, last = min(bits) // 8, max(bits) // 8
+    if first == last or last - first > 7 or length < 8:
+        return None
+    byte = min(first, length - 8)
+    low, mask = bits[0] - 8 * byte, (1 << len(bits)) - 1
+    if bits == tuple(range(bits[0], bits[0] + len(bits))):
+        return byte, low, mask, True
+    sent = [transmitted(bit) for bit in bits]
+    if sent == list(range(sent[0], sent[0] - len(bits), -1)):
+        return byte, 8 * byte + 63 - sent[0], mask, False
+    return None
+
+
 def extract(payloads: NDArray[np.uint8], bits: tuple[int, ...]) -> NDArray[np.uint64]:
     """Return the codes at a place of every payload: u1[n, length] -> u8[n]; ``bits`` are numbers, least significant first."""
+    window = _window(bits, payloads.shape[1])
+    if window is not None:
+        byte, shift, mask, is_little = window
+        word: NDArray[np.uint64] = payloads[:, byte : byte + 8].view("<u8")[:, 0]
+        word = (word if is_little else word.byteswap()) >> np.uint64(shift)
+        if mask >> (64 - shift):
+            return word
+        word &= np.uint64(mask)
+        return word
     side_by_side = _whole_bytes(bits)
     if side_by_side is not None:
         first, end, order = side_by_side
@@ -90,9 +115,14 @@ class Piece:
 
     def keep(self, mask: NDArray[np.bool_]) -> Piece:
         """Return some of the rows."""
-        texts = None if self.texts is None else [text for text, kept in zip(self.texts, mask.tolist(), strict=True) if kept]
-        held = None if self.held is None else self.held[mask]
-        return Piece(self.rows[mask], self.raw[mask], self.bits[mask], self.status[mask], self.meaning[mask], self.code[mask], texts, held)
+        return self.take(np.flatnonzero(mask))
+
+    def take(self, at: NDArray[np.int64]) -> Piece:
+        """Return some of the rows, by their places here."""
+        texts = None if self.texts is None else [self.texts[one] for one in at.tolist()]
+        held = None if self.held is None else self.held.take(at)
+        numbers = self.rows.take(at), self.raw.take(at), self.bits.take(at)
+        return Piece(*numbers, self.status.take(at), self.meaning.take(at), self.code.take(at), texts, held)
 
 
 def empty_piece(rows: NDArray[np.int64], status: Status, *, wordy: bool) -> Piece:
@@ -127,6 +157,7 @@ class Context:
     rows: NDArray[np.int64]
     states: States
     meanings: dict[str, list[ResolvedMeaning]]
+    guard: Guard | None = None
     memo: dict[str, Exact] = dataclass_field(default_factory=dict)
 
     def take(self, rows: NDArray[np.int64], named: Mapping[str, FieldForm] | None = None) -> Context:
@@ -142,6 +173,7 @@ class Context:
             self.rows[rows],
             self.states,
             self.meanings,
+            self.guard,
         )
 
     def place(self, field: Field, step: int) -> tuple[int, ...] | None:
@@ -219,7 +251,7 @@ class Context:
         if quantity.constant is not None:
             return Exact.constant(quantity.constant, len(self.rows))
         codes, rows = combinations([self.exact(name, local) for name in quantity.variables], len(self.rows))
-        return Exact(codes, tuple(quantity.value(dict(zip(quantity.variables, row, strict=True)).get) for row in rows) or (None,))
+        return Exact(codes, tuple(quantity.of_row(row) for row in rows) or (None,))
 
 
 def _reaches(last: Fraction | None, number: int, first: int) -> bool:
@@ -355,27 +387,3 @@ def _strings(context: Context, form: FieldForm, bits: tuple[int, ...], local: Ma
     zeros = np.zeros(count, np.int64)
     texts = [words[at] or "" for at in index.tolist()]
     return Piece(context.rows, zeros, zeros.view(np.uint64), status, np.zeros(count, np.uint32), code, texts, np.zeros(count, np.bool_))
-
-
-def own_check(context: Context) -> NDArray[np.int8]:
-    """Return whether the messages' own checks hold, i1[n]: 1, 0, or -1 where there is none."""
-    verdict = np.full(len(context.rows), -1, np.int8)
-    for form in context.named.values():
-        field = form.field
-        if field.check is None:
-            continue
-        bits, over = context.place(field, 0), bit_numbers(field.check.over, context.declared)
-        if bits is None or not over or max(over) >= 8 * context.payloads.shape[1]:
-            return np.zeros(len(context.rows), np.int8)
-        covered = context.payloads[:, min(over) // 8 : max(over) // 8 + 1]
-        before = np.broadcast_to(np.frombuffer(field.check.before, np.uint8), (len(covered), len(field.check.before)))
-        covered = np.concatenate([before, covered], axis=1)
-        if field.check.method == "inverted sum":
-            expected = inverted_sum_column(covered, len(bits))
-        elif CRCS[field.check.method].width == 8:
-            expected = crc8_column(covered, CRCS[field.check.method]).astype(np.uint64)
-        else:
-            expected = np.array([check_code(field.check.method, b"", row.tobytes(), len(bits)) for row in covered], np.uint64)
-        good = extract(context.payloads, bits) == expected
-        verdict = np.where(good & (verdict != 0), np.int8(1), np.int8(0))
-    return verdict

@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from regcheck.codec.columns import ResolvedMeaning
+from regcheck.codec.end_to_end import counter_field
 from regcheck.codec.formulas import Condition, Lookup, Naming, Quantity, Sensors, condition, conversion, quantity
 from regcheck.codec.number_formats import CURVED_TYPES, code_values, raw_reach, sign_extend
 from regcheck.device_map.expression_tree import Expression
-from regcheck.device_map.model import Field, FieldType, Length, Meaning, Message, RegisterMap
+from regcheck.device_map.model import Field, FieldType, Layout, Length, Meaning, Message, RegisterMap
 from regcheck.device_map.places import bit_numbers, place_width
 
 TABLE_BITS = 16
@@ -165,12 +166,13 @@ class FieldForm:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LayoutForm:
-    """One layout made ready."""
+    """One layout made ready. Where ``asks_own``, its condition names fields of its own: it stood inside another layout, which has them."""
 
     when: Condition
     fields: tuple[FieldForm, ...]
     length: Length | None
     length_value: Quantity | None
+    asks_own: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -270,18 +272,25 @@ def _length_value(length: Length | None, naming: Naming) -> Quantity | None:
     return quantity(length.expression, naming) if length is not None and length.expression is not None else None
 
 
+def _layout_form(layout: Layout, naming: Naming, timed: bool) -> LayoutForm:
+    when = condition(layout.when, naming, timed=timed)
+    asked = {*when.variables, *(variable for _, inner, _ in when.lasting for variable in inner.variables)}
+    fixed = {field.name for field in naming.message.fields}
+    own = {field.name for field in layout.fields} - fixed
+    asks_own = any(variable[1:].partition("#")[0].partition("[")[0] in own for variable in asked if variable.startswith("."))
+    fields = tuple(field_form(field, naming, timed=timed) for field in layout.fields)
+    return LayoutForm(when, fields, layout.length, _length_value(layout.length, naming), asks_own)
+
+
 def message_form(register_map: RegisterMap, message: Message, sensors: Sensors, *, timed: bool = False) -> MessageForm:
-    """Return a message made ready; with ``timed``, conditions keep their `for`. Raises ExpressionError."""
+    """Return a message made ready; with ``timed``, conditions keep their `for`. Raises ExpressionError.
+
+    A protection's counter is a field like others: the last one of those that are always there.
+    """
     naming = Naming(register_map, message, (), sensors)
-    layouts = tuple(
-        LayoutForm(
-            condition(layout.when, naming, timed=timed),
-            tuple(field_form(field, naming, timed=timed) for field in layout.fields),
-            layout.length,
-            _length_value(layout.length, naming),
-        )
-        for layout in message.layouts
-    )
-    fields = tuple(field_form(field, naming, timed=timed) for field in message.fields)
+    layouts = tuple(_layout_form(layout, naming, timed) for layout in message.layouts)
+    counter = counter_field(message)
+    every = message.fields if counter is None else (*message.fields, counter)
+    fields = tuple(field_form(field, naming, timed=timed) for field in every)
     must_be = {field.name: quantity(field.must_be, naming) for field in message.all_fields() if isinstance(field.must_be, Expression)}
     return MessageForm(register_map, message, fields, layouts, _length_value(message.length, naming), must_be)

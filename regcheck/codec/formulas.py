@@ -26,6 +26,9 @@ from regcheck.device_map.units import Unit
 Lookup = Callable[[str], Fraction | None]
 """Gives a variable's exact value, None where it is not known."""
 
+REMEMBERED = 1 << 16
+"""Answers that a formula or a condition keeps, so that it asks no row twice and yet needs no more memory in a longer capture."""
+
 Sensors = Mapping[str, Callable[..., Any]]
 
 
@@ -89,6 +92,15 @@ class Quantity:
     constant: Fraction | None
     bound: Bound | None = None
     values: _Values | None = None
+    known: dict[tuple[Fraction | None, ...], Fraction | None] = dataclass_field(default_factory=dict)
+
+    def of_row(self, row: tuple[Fraction | None, ...]) -> Fraction | None:
+        """Return ``value`` where the variables have the values of ``row``; what was asked lately is remembered."""
+        if row not in self.known:
+            if len(self.known) >= REMEMBERED:
+                self.known.clear()
+            self.known[row] = self.value(dict(zip(self.variables, row, strict=True)).get)
+        return self.known[row]
 
     def value(self, lookup: Lookup) -> Fraction | None:
         """Return the exact value; None where a variable is not known or there is none (a division by zero)."""
@@ -154,6 +166,8 @@ class Condition:
         """Return 1, 0, or -1 for not known, where the variables have the values of ``row``; what was asked once is remembered."""
         found = self.known.get(row)
         if found is None:
+            if len(self.known) >= REMEMBERED:
+                self.known.clear()
             holds = self.judge(dict(zip(self.variables, row, strict=True)).get)
             found = self.known[row] = -1 if holds is None else int(holds)
         return found

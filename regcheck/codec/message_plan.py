@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
 from typing import cast
 
@@ -10,11 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from regcheck.codec.columns import LAYOUT_UNKNOWN, NO_LAYOUT, Check, FieldColumn, FieldId, MessageColumns, ResolvedMeaning
+from regcheck.codec.end_to_end import Guard
 from regcheck.codec.exact_columns import Exact
-from regcheck.codec.field_plan import CODE, Context, Piece, empty_piece, evaluate, own_check
+from regcheck.codec.field_plan import CODE, Context, Piece, empty_piece, evaluate
 from regcheck.codec.forms import MOST_ELEMENTS, FieldForm, message_form
 from regcheck.codec.formulas import Sensors
 from regcheck.codec.framing import Fault, Framed, matrix, same_keys
+from regcheck.codec.own_checks import own_check
 from regcheck.codec.payload import STRINGS
 from regcheck.codec.states import States
 from regcheck.device_map.model import WORDY_TYPES, Message, RegisterMap, Status
@@ -46,11 +49,23 @@ class MessagePlan:
         for form in (*self.form.fields, *(one for layout in self.form.layouts for one in layout.fields)):
             self.first_forms.setdefault(form.field.name, form)
         self.meanings: dict[str, list[ResolvedMeaning]] = {}
+        self.is_checked = message.protect is not None or any(field.check is not None for field in message.all_fields())
 
     def decode(
-        self, batch: Batch, framed: Framed, states: States, *, written: bool, selected: NDArray[np.bool_] | None = None
+        self,
+        batch: Batch,
+        framed: Framed,
+        states: States,
+        *,
+        written: bool = False,
+        selected: NDArray[np.bool_] | None = None,
+        instance: str = "",
+        guard: Guard | None = None,
     ) -> MessageColumns:
-        """Return the columns of framed rows. ``selected`` bool[n] is False for an indirect read whose selector is not known."""
+        """Return the columns of framed rows. ``selected`` bool[n] is False for an indirect read whose selector is not known.
+
+        ``states`` are as the device ``instance`` sees them (``States.of``), ``guard`` is the protection of its frames.
+        """
         count = len(framed.rows)
         time = batch.time[framed.rows]
         gathered = _Gathered(count)
@@ -64,10 +79,12 @@ class MessagePlan:
         lengths = framed.came[rows] << 16 | framed.declared[rows]
         for key, group in same_keys(lengths):
             here = rows[group]
-            payloads = matrix(batch, framed.first[here], key >> 16)
-            context = Context(self.message, self.form.named(NO_LAYOUT), payloads, key & 0xFFFF, time[here], here, states, self.meanings)
+            first, moments = (framed.first, time) if len(here) == count else (framed.first[here], time[here])
+            payloads = matrix(batch, first, key >> 16)
+            named = self.form.named(NO_LAYOUT)
+            context = Context(self.message, named, payloads, key & 0xFFFF, moments, here, states, self.meanings, guard)
             self._group(context, gathered)
-        return self._columns(batch, framed, gathered, written)
+        return self._columns(batch, framed, time, gathered, written, instance)
 
     def _group(self, context: Context, gathered: _Gathered) -> None:
         for form in self.form.fields:
@@ -78,7 +95,8 @@ class MessagePlan:
         chosen = np.full(len(context.rows), NO_LAYOUT, np.int64)
         pending = np.ones(len(context.rows), np.bool_)
         for index, layout in enumerate(self.form.layouts):
-            holds = context.truth(layout.when, {})
+            asking = replace(context, named=self.form.named(index), memo={}) if layout.asks_own else context
+            holds = asking.truth(layout.when, {})
             chosen[pending & (holds == 1)] = index
             chosen[pending & (holds < 0)] = LAYOUT_UNKNOWN
             pending &= holds == 0
@@ -94,15 +112,16 @@ class MessagePlan:
             self._finish(inner, index, gathered)
 
     def _finish(self, context: Context, layout: int, gathered: _Gathered) -> None:
-        gathered.check[context.rows] = own_check(context)
+        if self.is_checked:
+            gathered.check[context.rows] = own_check(context)
         length, formula = self.form.length_of(max(layout, NO_LAYOUT))
         came = context.payloads.shape[1]
         if formula is not None:
             wanted = context.numbers(formula, {})
             wrong = np.array([value is not None and value != came for value in wanted.values])[wanted.codes]
             gathered.misfit[context.rows] = wrong
-        elif length is not None:
-            gathered.misfit[context.rows] = not (length.low <= came and (length.high is None or came <= length.high))
+        elif length is not None and not (length.low <= came and (length.high is None or came <= length.high)):
+            gathered.misfit[context.rows] = True
 
     def _field(self, context: Context, form: FieldForm, gathered: _Gathered) -> None:
         field, each = form.field, form.field.each
@@ -151,10 +170,10 @@ class MessagePlan:
                 gathered.add(field.name, variable, piece)
                 continue
             numbers = inner.numbers(form.number, local)
-            for code, value in enumerate(numbers.values):
-                mask = numbers.codes == code
-                if value is not None and mask.any():
-                    gathered.add(field.name, int(value), piece.keep(mask))
+            for code, at in same_keys(numbers.codes):
+                value = numbers.values[code]
+                if value is not None:
+                    gathered.add(field.name, int(value), piece if len(at) == len(piece.rows) else piece.take(at))
 
     def _local(self, variable: str, value: int, count: int) -> Mapping[str, Exact]:
         return {variable: Exact.constant(Fraction(value), count)} if variable else {}
@@ -168,35 +187,45 @@ class MessagePlan:
             return empty_piece(context.rows, Status.ABSENT, wordy=form.field.type in WORDY_TYPES)
         return evaluate(context, form, bits, local)
 
-    def _columns(self, batch: Batch, framed: Framed, gathered: _Gathered, written: bool) -> MessageColumns:
+    def _columns(
+        self, batch: Batch, framed: Framed, time: NDArray[np.int64], gathered: _Gathered, written: bool, instance: str
+    ) -> MessageColumns:
         count = len(framed.rows)
-        check = framed.check.copy()
-        check[gathered.check == 0] = Check.BAD
-        check[(gathered.check == 1) & (check == Check.NONE)] = Check.GOOD
-        verified = framed.verified & (gathered.check != 0)
+        check, verified = framed.check, framed.verified
+        if self.is_checked:
+            check = framed.check.copy()
+            check[gathered.check == 0] = Check.BAD
+            check[(gathered.check == 1) & (check == Check.NONE)] = Check.GOOD
+            verified = framed.verified & (gathered.check != 0)
+        failed = None if verified.all() else ~verified
         if self.message.length is None:
             for pieces in gathered.pieces.values():
                 for piece in pieces:
                     absent = piece.rows[piece.status == CODE[Status.ABSENT]]
                     gathered.misfit[absent] |= self._has_no_length(gathered.layout[absent])
-        fault = framed.fault.copy()
-        fault[gathered.misfit & np.isin(fault, [Fault.NONE, Fault.HOST_END])] = Fault.LENGTH
+        fault = framed.fault
+        if gathered.misfit.any():
+            fault = framed.fault.copy()
+            fault[gathered.misfit & np.isin(fault, [Fault.NONE, Fault.HOST_END])] = Fault.LENGTH
         order = {name: index for index, name in enumerate(self.first_forms)}
         fields: dict[FieldId, FieldColumn] = {}
         for name, element in sorted(gathered.pieces, key=lambda key: (order[key[0]], -1 if key[1] is None else key[1])):
-            piece = _spoil(_join(gathered.pieces[name, element], count), verified, array=element is not None)
+            piece = _join(gathered.pieces[name, element])
+            if failed is not None:
+                piece = _spoil(piece, failed, array=element is not None)
             if len(piece.rows):
-                fields[FieldId(self.message.name, name, element)] = self._column(name, piece, count)
+                fields[FieldId(self.message.name, name, element, instance)] = self._column(name, piece, count)
         return MessageColumns(
             message=self.message,
-            time=batch.time[framed.rows],
-            end=batch.end[framed.rows],
+            time=time,
+            end=time if batch.end is batch.time else batch.end[framed.rows],
             index=framed.rows,
             place=batch.place[framed.rows],
             check=check,
             fault=fault,
             length=framed.came.astype(np.uint16),
             fields=fields,
+            instance=instance,
             written=written,
             layout=gathered.layout,
         )
@@ -225,9 +254,9 @@ class MessagePlan:
         )
 
 
-def _join(pieces: list[Piece], count: int) -> Piece:
-    """Return pieces of one field as one, in order of the message's rows."""
-    if len(pieces) == 1 and (len(pieces[0].rows) < 2 or (np.diff(pieces[0].rows) > 0).all()):
+def _join(pieces: list[Piece]) -> Piece:
+    """Return pieces of one field as one, in order of the message's rows, as each piece has them."""
+    if len(pieces) == 1:
         return pieces[0]
     rows = np.concatenate([piece.rows for piece in pieces])
     order = np.argsort(rows, kind="stable")
@@ -240,7 +269,6 @@ def _join(pieces: list[Piece], count: int) -> Piece:
         held = np.concatenate([piece.held if piece.held is not None else np.ones(len(piece.rows), np.bool_) for piece in pieces])[order]
     unsigned = any(piece.raw.dtype == np.uint64 for piece in pieces)
     raws = [piece.raw.astype(np.uint64 if unsigned else np.int64, copy=False) for piece in pieces]
-    del count
     return Piece(
         rows[order],
         cast("NDArray[np.int64]", np.concatenate(raws)[order]),
@@ -253,9 +281,9 @@ def _join(pieces: list[Piece], count: int) -> Piece:
     )
 
 
-def _spoil(piece: Piece, verified: NDArray[np.bool_], *, array: bool) -> Piece:
+def _spoil(piece: Piece, of_messages: NDArray[np.bool_], *, array: bool) -> Piece:
     """Return a piece with every row of a message whose check failed as bad_check; elements that such a message lacks are no readings."""
-    failed = ~verified[piece.rows]
+    failed = of_messages[piece.rows]
     if not failed.any():
         return piece
     absent = piece.status == CODE[Status.ABSENT]

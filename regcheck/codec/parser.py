@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from regcheck.codec.builder import Builder, Value
 from regcheck.codec.checksums import pec
 from regcheck.codec.columns import Check
+from regcheck.codec.end_to_end import guard_of
 from regcheck.codec.forms import message_form
 from regcheck.codec.formulas import Sensors
+from regcheck.codec.frame_routes import Buses, FrameRoutes, may_be_long
 from regcheck.codec.framing import COUNTED, REFUSED, Fault, count_limits, frame_transfer
 from regcheck.codec.payload import Given, Parsed, decode_payload
 from regcheck.codec.readings import Reading
+from regcheck.codec.states import NO_STATES
+from regcheck.device_map.frames import Fitted
 from regcheck.device_map.model import Message, Pec, RegisterMap, TransferKind
 from regcheck.device_map.sensors import SENSORS
 from regcheck.errors import EncodeError, UsageError
@@ -35,15 +39,38 @@ class ParsedTransfer:
     sent: bytes = b""
 
 
-class MessageParser:
-    """Decodes and builds one message.
+@dataclass(frozen=True, slots=True)
+class ParsedFrame:
+    """One frame, or one message put together from several, decoded: as ParsedTransfer, and which device it came from."""
 
-    ``sensors`` are the models that `convert` may call, by name, on base SI values (None: all that there are).
+    message: Message
+    instance: str
+    check: Check
+    fault: Fault
+    layout: int
+    readings: tuple[Reading, ...]
+
+
+class MessageParser:
+    """Decodes and builds one message, of one of several like devices where ``numbers`` are given.
+
+    ``sensors`` are the models that `convert` may call, by name, on base SI values (None: all that there are). ``numbers`` fill the
+    instance names and the `each` of a frame, ``instance`` is the device as readings name it.
     Raises ExpressionError where the map's formulas are wrong.
     """
 
-    def __init__(self, register_map: RegisterMap, message: Message, sensors: Sensors | None = None) -> None:
-        self.message = message
+    def __init__(
+        self,
+        register_map: RegisterMap,
+        message: Message,
+        sensors: Sensors | None = None,
+        *,
+        numbers: Mapping[str, int] | None = None,
+        instance: str = "",
+    ) -> None:
+        self.message, self.instance = message, instance
+        self._numbers = dict(numbers or {})
+        self._guard = guard_of(message, self._numbers)
         self.form = message_form(register_map, message, SENSORS if sensors is None else sensors)
         self._builder = Builder(self.form)
 
@@ -57,16 +84,53 @@ class MessageParser:
 
     def decode(self, payload: bytes, given: Given | None = None, *, declared: int | None = None, verified: bool = True) -> Parsed:
         """Return the readings of a payload, and what was found on the way."""
-        return decode_payload(self.form, payload, given or {}, declared=len(payload) if declared is None else declared, verified=verified)
+        size = len(payload) if declared is None else declared
+        parsed = decode_payload(self.form, payload, self._given(given), declared=size, verified=verified, guard=self._guard)
+        if not self.instance:
+            return parsed
+        return replace(parsed, readings=tuple(replace(one, instance=self.instance) for one in parsed.readings))
+
+    def _given(self, given: Given | None) -> Given:
+        return {**(given or {}), **self._numbers} if self._numbers else given or {}
 
     def build(
-        self, values: Mapping[str, Value], given: Given | None = None, *, length: int | None = None, base: bytes | None = None
+        self,
+        values: Mapping[str, Value],
+        given: Given | None = None,
+        *,
+        length: int | None = None,
+        base: bytes | None = None,
+        count: int | None = None,
     ) -> bytes:
         """Return the payload that carries ``values``, keyed by field name (``cell_voltage[7]`` for an element).
 
-        A field without a value is what the map says it must be, else 0, or as in ``base``; checks are computed. Raises EncodeError.
+        A field without a value is what the map says it must be, else 0, or as in ``base``; checks and protection are computed.
+        Counters without a value stand where ``count`` messages have moved them (None: as any field). Raises EncodeError.
         """
-        return self._builder.build(values, given, length=length, base=base)
+        if self.message.protect is not None and self._guard is None:
+            names = ", ".join(formula.text for formula in dict.fromkeys(self.message.protect.data_ids))
+            raise EncodeError(f"'{self.message.name}' cannot be protected: its data id {names} is not known; give the instance's numbers")
+        return self._builder.build(values, self._given(given), length=length, base=base, guard=self._guard, count=count)
+
+    def parse_frame(self, data: bytes, given: Given | None = None) -> ParsedFrame:
+        """Return a frame decoded: ``data`` is all that it carries, the bytes that the map skips too."""
+        parsed = self.decode(data[self.message.after :], given)
+        is_whole = parsed.length_good and len(data) >= self.message.after
+        check = {None: Check.NONE, True: Check.GOOD, False: Check.BAD}[parsed.check_good]
+        fault = Fault.NONE if is_whole else Fault.LENGTH
+        return ParsedFrame(self.message, self.instance, check, fault, parsed.layout, parsed.readings)
+
+    def build_frame(
+        self, values: Mapping[str, Value], given: Given | None = None, *, length: int | None = None, count: int | None = None
+    ) -> bytes:
+        """Return all that a frame carries: the bytes that it begins with, those that the map skips, the payload of ``build``."""
+        begins, after = self.message.begins, self.message.after
+        payload = self.build(values, given, length=length, count=count)
+        inside = begins[after:]
+        if inside:  # some of the bytes that it begins with are in its fields' places
+            size = max(len(payload), len(inside))
+            payload = self.build(values, given, base=inside + bytes(size - len(inside)), count=count)
+        return begins[:after].ljust(after, b"\0") + payload
 
     def parse_transfer(
         self, wire: bytes, given: Given | None = None, *, split: int | None = None, nack: int | None = None, flags: int = 0
@@ -166,6 +230,47 @@ class TransferParser:
         direct = [one for one in found if one.message.through is None]
         chosen = direct or [one for one in found if one.message.through is not None and one.message.through.word == selector]
         return chosen[0].parse_transfer(wire, given, split=split, nack=nack, flags=flags) if chosen else None
+
+
+class FrameParser:
+    """Decodes frames of every device of a map, one at a time, and messages in parts once they are put together.
+
+    ``fitted`` and ``buses`` are as in ColumnPlan; so is the choice of the message.
+    """
+
+    def __init__(
+        self, register_map: RegisterMap, sensors: Sensors | None = None, *, fitted: Fitted | None = None, buses: Buses | None = None
+    ) -> None:
+        self._map, self._sensors = register_map, SENSORS if sensors is None else sensors
+        frames = [message for message in register_map.messages if message.kind == "frame"]
+        self._routes = {
+            is_carried: FrameRoutes(register_map, chosen, NO_STATES, self._sensors, fitted=fitted, buses=buses or {})
+            for is_carried, chosen in (
+                (False, [one for one in frames if one.carrier is None]),
+                (True, [one for one in frames if one.carrier is not None or may_be_long(one)]),
+            )
+        }
+        self._parsers: dict[tuple[bool, int], MessageParser] = {}
+
+    def find(self, key: MessageKey, data: bytes, bus: str = "", *, is_carried: bool = False) -> MessageParser | None:
+        """Return the parser of a frame's message; None where no message of the map is meant."""
+        routes = self._routes[is_carried]
+        number = routes.find(replace(key, bus=0).pack(), (bus,))
+        for route in routes.routes[number] if number >= 0 else ():
+            if data.startswith(route.plan.message.begins):
+                at = is_carried, route.order
+                if at not in self._parsers:
+                    message, known = route.plan.message, route.known
+                    self._parsers[at] = MessageParser(self._map, message, self._sensors, numbers=known.numbers, instance=known.instance)
+                return self._parsers[at]
+        return None
+
+    def parse(
+        self, key: MessageKey, data: bytes, given: Given | None = None, bus: str = "", *, is_carried: bool = False
+    ) -> ParsedFrame | None:
+        """Return a frame decoded; None where no message of the map is meant. ``given`` is what the same device said last."""
+        found = self.find(key, data, bus, is_carried=is_carried)
+        return None if found is None else found.parse_frame(data, given)
 
 
 def parse_transfer(

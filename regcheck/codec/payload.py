@@ -10,14 +10,15 @@ from itertools import pairwise
 
 import numpy as np
 
-from regcheck.codec.checksums import CRCS, crc_function, inverted_sum
+from regcheck.codec.checksums import crc_function, inverted_sum
 from regcheck.codec.columns import LAYOUT_UNKNOWN, NO_LAYOUT, ResolvedMeaning
 from regcheck.codec.construct_types import BitPattern
+from regcheck.codec.end_to_end import Guard
 from regcheck.codec.forms import MOST_ELEMENTS, FieldForm, MessageForm, field_width
 from regcheck.codec.formulas import Lookup
 from regcheck.codec.number_formats import float_of, packed_date, typed_raw, unix_time_text, version_number, version_text
 from regcheck.codec.readings import Reading, label_text, shown_unit
-from regcheck.device_map.model import Field, FieldType, Status
+from regcheck.device_map.model import CheckField, Field, FieldType, Status
 from regcheck.device_map.places import BytesPlace, Order, bit_numbers, transmitted
 
 Given = Mapping[str, Fraction | int]
@@ -123,8 +124,8 @@ def known_number(field: Field, width: int, raw: int, meaning: ResolvedMeaning) -
 class _Run:
     """One payload being decoded."""
 
-    def __init__(self, form: MessageForm, payload: bytes, declared: int, given: Given) -> None:
-        self.form, self.payload, self.declared, self.given = form, payload, declared, given
+    def __init__(self, form: MessageForm, payload: bytes, declared: int, given: Given, guard: Guard | None) -> None:
+        self.form, self.payload, self.declared, self.given, self.guard = form, payload, declared, given, guard
         self.named: Mapping[str, FieldForm] = form.named(NO_LAYOUT)
         self.memo: dict[str, tuple[Reading, Fraction | None]] = {}
         self.layout = self._layout()
@@ -133,7 +134,10 @@ class _Run:
     def _layout(self) -> int:
         known = True
         for index, layout in enumerate(self.form.layouts):
+            self.named = self.form.named(index if layout.asks_own else NO_LAYOUT)
             holds = layout.when.holds(self.lookup)
+            if layout.asks_own:
+                self.memo.clear()  # the same name may stand elsewhere in the next one
             if holds and known:
                 return index
             known &= holds is not None
@@ -319,8 +323,10 @@ class _Run:
         return made(Status.GOOD, None, text)
 
     def check_good(self) -> bool | None:
-        """Return whether the message's own checks hold; False where one is not in the message, None where there is none."""
-        verdict: bool | None = None
+        """Return whether the message's own checks and its protection hold; False where one is not in it, None where there is none."""
+        verdict = None if self.guard is None else self.guard.holds(self.payload)
+        if verdict is False:
+            return False
         for form in self.named.values():
             field = form.field
             if field.check is None:
@@ -332,7 +338,7 @@ class _Run:
             runs = pattern.parse(self.payload)
             found = sum(runs[run] << weight for run, weight in part)
             covered = self.payload[min(over) // 8 : max(over) // 8 + 1]
-            if found != check_code(field.check.method, field.check.before, covered, len(bits)):
+            if found != check_code(field.check, covered, len(bits)):
                 return False
             verdict = True
         return verdict
@@ -351,16 +357,18 @@ class _Run:
 _NOTHING: tuple[Reading, Fraction | None] = (Reading("", "", None, "", None, None, None, None, None, Status.UNSELECTED, None), None)
 
 
-def check_code(method: str, before: bytes, covered: bytes, width: int) -> int:
+def check_code(check: CheckField, covered: bytes, width: int) -> int:
     """Return what a check field of ``width`` bits must hold over the bytes that it covers."""
-    if method == "inverted sum":
-        return inverted_sum(before + covered, width)
-    return crc_function(CRCS[method])(before + covered)
+    covered = check.before + covered
+    return inverted_sum(covered, width) if check.crc is None else crc_function(check.crc)(covered)
 
 
-def decode_payload(form: MessageForm, payload: bytes, given: Given, *, declared: int, verified: bool) -> Parsed:
-    """Return the readings of a payload in order of the map, elements by number, and what was found on the way."""
-    run = _Run(form, payload, declared, given)
+def decode_payload(form: MessageForm, payload: bytes, given: Given, *, declared: int, verified: bool, guard: Guard | None = None) -> Parsed:
+    """Return the readings of a payload in order of the map, elements by number, and what was found on the way.
+
+    ``guard`` is the protection of the device that sent it.
+    """
+    run = _Run(form, payload, declared, given, guard)
     elements = [element for one in run.named.values() for element in run.elements(one)]
     if run.layout == LAYOUT_UNKNOWN:
         firsts = {one.field.name: one for layout in reversed(form.layouts) for one in reversed(layout.fields)}

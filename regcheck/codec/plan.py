@@ -2,53 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from regcheck.codec.carried import Transport, no_messages, transports_of, with_carried
 from regcheck.codec.columns import MessageColumns
 from regcheck.codec.formulas import Sensors
+from regcheck.codec.frame_routes import Buses, FrameRoutes
 from regcheck.codec.framing import FAULT_TEXT, REFUSED, Framed, frame_rows
 from regcheck.codec.message_plan import MessagePlan
+from regcheck.codec.routing import Router, by_route
 from regcheck.codec.states import NO_STATES, States, selector_path, selector_states, state_levels, state_paths, state_pieces
+from regcheck.codec.unexplained import UNEXPLAINED_TEXT, Unexplained
+from regcheck.device_map.frames import Fitted
 from regcheck.device_map.model import Length, Message, RegisterMap, TransferKind
 from regcheck.device_map.sensors import SENSORS
-from regcheck.traffic.batch import Batch, Kind, MessageKey
+from regcheck.traffic.batch import Batch, Flag, Kind, MessageKey
 
 SMBUS_KEY = (1 << 48) - 1
 """The part of a message key that a map knows: all but the bus."""
 
 
-class Unexplained(IntEnum):
-    """Why a message gives no reading."""
-
-    ADDRESS_REFUSED = 1  # nobody acknowledged the address
-    OTHER_DEVICE = 2  # an address that the map does not have
-    UNKNOWN_COMMAND = 3  # the map has the address, but not this command
-    WRONG_DIRECTION = 4  # the map's command, written where it can only be read, or the reverse
-    UNKNOWN_SELECTOR = 5  # an indirect read of a word that the map does not have
-    QUICK = 6
-    STRAY = 7  # no whole transfer
-
-
-UNEXPLAINED_TEXT: dict[Unexplained, str] = {
-    Unexplained.ADDRESS_REFUSED: "nobody acknowledged the address",
-    Unexplained.OTHER_DEVICE: "they went to an address that the map does not have",
-    Unexplained.UNKNOWN_COMMAND: "the map does not have their command",
-    Unexplained.WRONG_DIRECTION: "the map has their command for the other direction only",
-    Unexplained.UNKNOWN_SELECTOR: "the map does not have the word that selected them",
-    Unexplained.QUICK: "quick commands carry no data",
-    Unexplained.STRAY: "they were no whole transfers",
-}
-"""How a person is told."""
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class DecodedBatch:
     """One ``batch`` decoded. ``unexplained`` i8[m] are indexes of the batch, ``why`` u1[m] as in Unexplained.
+
+    Messages that came in parts stand in ``batch`` behind all of its frames, each when it is whole; its complaints are those of the
+    transports, too. Frames that carry parts give no reading and are not unexplained.
 
     ``selectors`` are the writes that prepare indirect reads, where no register of the map is that write; they give no readings.
     """
@@ -79,24 +62,35 @@ class _Route:
 
 
 class ColumnPlan:
-    """Decodes batches by column.
+    """Decodes the batches of one pass over a capture by column, in order: messages in parts are put together on the way.
 
     ``states`` are the capture's (``survey_states``): without them what hangs on other messages is unselected. ``only`` names the messages
-    to decode (None: all); the others are left aside as if they had not been there.
+    to decode (None: all); the others are left aside as if they had not been there. ``fitted`` says which of several like devices there are
+    (None: all), ``buses`` what the capture calls the map's buses. ``file`` and ``by_line`` are for the places of complaints.
     """
 
     def __init__(
-        self, register_map: RegisterMap, states: States = NO_STATES, *, sensors: Sensors | None = None, only: frozenset[str] | None = None
+        self,
+        register_map: RegisterMap,
+        states: States = NO_STATES,
+        *,
+        sensors: Sensors | None = None,
+        only: frozenset[str] | None = None,
+        fitted: Fitted | None = None,
+        buses: Buses | None = None,
+        file: str = "",
+        by_line: bool = True,
     ) -> None:
         self.register_map, self.states = register_map, states
         self._routes: dict[int, _Route] = {}
         self._commands: set[tuple[int, int]] = set()
         self._addresses: set[int] = set()
+        sensors = SENSORS if sensors is None else sensors
         selectors: dict[str, Message] = {}
         for message in register_map.messages:
             if message.kind != "register":
                 continue
-            plan = MessagePlan(register_map, message, SENSORS if sensors is None else sensors)
+            plan = MessagePlan(register_map, message, sensors)
             for key, written in message_keys(message):
                 self._note(key)
                 route = self._routes.get(key, _Route((), written))
@@ -111,8 +105,15 @@ class ColumnPlan:
             self._routes.setdefault(key, _Route((MessagePlan(register_map, message, {}),), True, selector=True))
         if only is not None:
             self._routes = {key: route for key, route in self._routes.items() if self._is_wanted(key, route, only)}
-        self._keys = np.array(sorted(self._routes), np.uint64)
-        self._ordered = [self._routes[int(key)] for key in self._keys]
+        self._ordered = list(self._routes.values())
+        self._numbers = {key: number for number, key in enumerate(self._routes)}
+        frames = [one for one in register_map.messages if one.kind == "frame" and (only is None or one.name in only)]
+        whole = [message for message in frames if message.carrier is None]
+        self._frames = FrameRoutes(register_map, whole, states, sensors, fitted=fitted, buses=buses or {})
+        self._router = Router(self._find)
+        self._transports = transports_of(
+            register_map, frames, states, sensors, fitted=fitted, buses=buses or {}, file=file, by_line=by_line
+        )
 
     def _is_wanted(self, key: int, route: _Route, only: frozenset[str]) -> bool:
         """Whether a route is decoded: a wanted message's, or one that sets a selector or uses it up."""
@@ -124,39 +125,98 @@ class ColumnPlan:
         self._addresses.add(known.number)
         self._commands.add((known.number, known.command))
 
+    def _find(self, key: int, buses: tuple[str, ...]) -> int:
+        """Return the number of a key's route, those of frames behind those of registers, or minus one less than why it has none."""
+        if MessageKey.unpack(key).kind is Kind.FRAME:
+            number = self._frames.find(key, buses)
+            return number if number < 0 else number + len(self._ordered)
+        return self._numbers.get(key & SMBUS_KEY, -1 - self._reason(key & SMBUS_KEY))
+
     def decode(self, batch: Batch) -> DecodedBatch:
-        """Return a batch's messages as columns, and what no register explains."""
-        keys = batch.key & np.uint64(SMBUS_KEY)
-        if len(self._keys) and len(keys):
-            at = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1).astype(np.uint16)
-            at[self._keys[at] != keys] = len(self._keys)
-        else:
-            at = np.full(len(keys), len(self._keys), np.uint16)
-        order = np.argsort(at, kind="stable")
-        ends = np.cumsum(np.bincount(at, minlength=len(self._keys) + 1))
-        messages: list[MessageColumns] = []
+        """Return a batch's messages as columns, and what neither register nor frame explains."""
+        routes = self._router.routes(batch)
+        for flag, why in ((Flag.REMOTE, Unexplained.REMOTE), (Flag.ERROR, Unexplained.ERROR)):
+            flagged = (batch.flags & np.uint16(flag)) != 0
+            if flagged.any():
+                routes[flagged] = -1 - why
+        messages: list[tuple[int, MessageColumns]] = []
         selectors: list[MessageColumns] = []
-        lost: list[NDArray[np.int64]] = []
-        for number, route in enumerate(self._ordered):
-            rows = order[ends[number - 1] if number else 0 : ends[number]]
-            if not len(rows):
-                continue
-            if any(plan.message.through is not None for plan in route.plans):
-                found, unknown = self._indirect(batch, rows, route)
+        lost: list[tuple[NDArray[np.int64], int]] = []
+        for number, rows in by_route(routes):
+            if number < 0:
+                lost.append((rows, -1 - number))
+            elif number >= len(self._ordered):
+                found, rest = self._frames.decode(batch, rows, number - len(self._ordered))
                 messages += found
-                lost.append(unknown)
-                continue
-            (plan, *_) = route.plans
-            framed = frame_rows(batch, rows, plan.message, written=route.written)
-            (selectors if route.selector else messages).append(plan.decode(batch, framed, self.states, written=route.written))
+                lost.append((rest, Unexplained.OTHER_BEGINNING))
+            else:
+                route = self._ordered[number]
+                known, unknown = self._registers(batch, rows, route)
+                lost.append((unknown, Unexplained.UNKNOWN_SELECTOR))
+                if route.selector:
+                    selectors += known
+                else:
+                    messages += [(0, columns) for columns in known]
+        whole, shift = [], len(batch)
+        for transport in self._transports:
+            carried = transport.update(batch)
+            whole.append(carried.batch)
+            lost = [(rows[~carried.is_used[rows]], why) for rows, why in lost]
+            self._carried(transport, carried.batch, shift, messages, lost)
+            shift += len(carried.batch)
+        return self._decoded(with_carried(batch, whole), messages, selectors, lost)
+
+    def finish(self) -> DecodedBatch | None:
+        """Return what the end of a capture leaves of messages in parts, and what it cuts; None where there is nothing to be told."""
+        whole = [transport.reassembler.finish().batch for transport in self._transports]
+        if not any(len(one) or one.complained for one in whole):
+            return None
+        messages: list[tuple[int, MessageColumns]] = []
+        lost: list[tuple[NDArray[np.int64], int]] = []
+        shift = 0
+        for transport, batch in zip(self._transports, whole, strict=True):
+            self._carried(transport, batch, shift, messages, lost)
+            shift += len(batch)
+        return self._decoded(with_carried(no_messages(whole[0]), whole), messages, [], lost)
+
+    def _carried(
+        self,
+        transport: Transport,
+        batch: Batch,
+        shift: int,
+        messages: list[tuple[int, MessageColumns]],
+        lost: list[tuple[NDArray[np.int64], int]],
+    ) -> None:
+        """Decode messages that were put together; ``shift`` is where they stand behind the frames."""
+        for number, rows in by_route(transport.router.routes(batch)):
+            rest, why = rows, -1 - number
+            if number >= 0:
+                found, rest = transport.routes.decode(batch, rows, number)
+                messages += [(order, replace(columns, index=columns.index + shift)) for order, columns in found]
+                why = Unexplained.OTHER_BEGINNING
+            lost.append((rest + shift, why))
+
+    def _decoded(
+        self,
+        batch: Batch,
+        messages: list[tuple[int, MessageColumns]],
+        selectors: list[MessageColumns],
+        lost: list[tuple[NDArray[np.int64], int]],
+    ) -> DecodedBatch:
         names = {message.name: index for index, message in enumerate(self.register_map.messages)}
-        messages.sort(key=lambda one: (names[one.message.name], one.written))
-        rest = order[ends[len(self._keys) - 1] if len(self._keys) else 0 :]
-        unknown = np.concatenate(lost) if lost else rest[:0]
-        why = np.concatenate([self._reasons(keys[rest]), np.full(len(unknown), Unexplained.UNKNOWN_SELECTOR, np.uint8)])
-        unexplained = np.concatenate([rest, unknown])
+        messages.sort(key=lambda one: (names[one[1].message.name], one[0], one[1].written))
+        unexplained = np.concatenate([rows for rows, _ in lost] or [np.zeros(0, np.int64)])
+        why = np.concatenate([np.full(len(rows), code, np.uint8) for rows, code in lost] or [np.zeros(0, np.uint8)])
         place = np.argsort(unexplained, kind="stable")
-        return DecodedBatch(batch, tuple(messages), tuple(selectors), unexplained[place], why[place])
+        return DecodedBatch(batch, tuple(columns for _, columns in messages), tuple(selectors), unexplained[place], why[place])
+
+    def _registers(self, batch: Batch, rows: NDArray[np.int64], route: _Route) -> tuple[list[MessageColumns], NDArray[np.int64]]:
+        """Return the transfers of one key, and the rows of words that no indirect read of the map has."""
+        if any(plan.message.through is not None for plan in route.plans):
+            return self._indirect(batch, rows, route)
+        (plan, *_) = route.plans
+        framed = frame_rows(batch, rows, plan.message, written=route.written)
+        return [plan.decode(batch, framed, self.states, written=route.written)], rows[:0]
 
     def _indirect(self, batch: Batch, rows: NDArray[np.int64], route: _Route) -> tuple[list[MessageColumns], NDArray[np.int64]]:
         """Return the registers that share one command read, told apart by the word last written; the rows of other words."""
@@ -201,13 +261,6 @@ class ColumnPlan:
                     if not sticky:
                         reads.append((message, frame_rows(batch, rows, message), batch.time[rows]))
         return selector_states(writes, reads)
-
-    def _reasons(self, keys: NDArray[np.uint64]) -> NDArray[np.uint8]:
-        out = np.empty(len(keys), np.uint8)
-        different, index = np.unique(keys, return_inverse=True)
-        reasons = np.array([int(self._reason(int(key))) for key in different] or [0], np.uint8)
-        out[:] = reasons[index]
-        return out
 
     def _reason(self, key: int) -> Unexplained:
         known = MessageKey.unpack(key)
@@ -268,24 +321,39 @@ def payload_words(batch: Batch, framed: Framed) -> NDArray[np.int64]:
 
 
 def survey_states(
-    register_map: RegisterMap, batches: Callable[[], Iterable[Batch]], *, sensors: Sensors | None = None, also: frozenset[str] = frozenset()
+    register_map: RegisterMap,
+    batches: Callable[[], Iterable[Batch]],
+    *,
+    sensors: Sensors | None = None,
+    also: frozenset[str] = frozenset(),
+    fitted: Fitted | None = None,
+    buses: Buses | None = None,
 ) -> States:
     """Return the states of one capture. ``batches`` opens it anew for each pass: one for the selectors, one for each level of state.
 
     Only the messages that carry state are decoded; ``also`` are paths of fields that something else hangs on (a limit).
+    ``fitted`` and ``buses`` are as in ColumnPlan.
     """
     states = NO_STATES
     if any(message.through is not None for message in register_map.messages):
         states = survey_selectors(register_map, batches())
     wanted = state_paths(register_map) | also
     for level in state_levels(register_map, also):
-        plan = ColumnPlan(register_map, states, sensors=sensors, only=level)
+        plan = ColumnPlan(register_map, states, sensors=sensors, only=level, fitted=fitted, buses=buses)
         found = NO_STATES
-        for batch in batches():
-            decoded = plan.decode(batch)
+        for decoded in decoded_to_the_end(plan, batches()):
             found = found.then(state_pieces([one for one in decoded.messages if one.message.name in level], wanted))
         states = States({**states.timelines, **found.timelines})
     return states
+
+
+def decoded_to_the_end(plan: ColumnPlan, batches: Iterable[Batch]) -> Iterator[DecodedBatch]:
+    """Give the batches of one pass decoded, and last what its end leaves of messages in parts."""
+    for batch in batches:
+        yield plan.decode(batch)
+    rest = plan.finish()
+    if rest is not None:
+        yield rest
 
 
 def survey_selectors(register_map: RegisterMap, batches: Iterable[Batch]) -> States:
@@ -295,3 +363,15 @@ def survey_selectors(register_map: RegisterMap, batches: Iterable[Batch]) -> Sta
     for batch in batches:
         states = states.then(plan.selectors_of(batch))
     return states
+
+
+__all__ = [
+    "SMBUS_KEY",
+    "UNEXPLAINED_TEXT",
+    "ColumnPlan",
+    "DecodedBatch",
+    "Unexplained",
+    "decoded_to_the_end",
+    "message_keys",
+    "survey_states",
+]

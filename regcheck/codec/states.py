@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import combinations as combinations_of
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,10 @@ from regcheck.device_map.model import Message, RegisterMap, Status
 
 SELECTOR = "selector {write:#04x} of {address:#04x}"
 """The path of the word that was last written to an indirect read's selector."""
+
+
+EVER = -(1 << 62)
+"""Since when a device's own numbers hold: before any time of a capture, in ns."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,17 +42,24 @@ class Timeline:
     every: bool = False
 
     def then(self, later: Timeline) -> Timeline:
-        """Return both, one after the other; ``later`` starts no earlier than this one ends."""
+        """Return both, one after the other. ``later`` may start before this one ends: a message in parts counts from its first one."""
         numbers = (*self.numbers, *later.numbers)
+        time = np.concatenate([self.time, later.time])
         value = np.concatenate([self.value, later.value + len(self.numbers)])
-        return changes(np.concatenate([self.time, later.time]), value, np.concatenate([self.known, later.known]), numbers, every=self.every)
+        known = np.concatenate([self.known, later.known])
+        if len(self.time) and len(later.time) and later.time[0] < self.time[-1]:
+            order = np.argsort(time, kind="stable")
+            time, value, known = time[order], value[order], known[order]
+        return changes(time, value, known, numbers, every=self.every)
 
     def at(self, times: NDArray[np.int64], *, before: bool = False) -> Exact:
         """Return its value at or before (with ``before``: strictly before) each time, exact."""
-        place = np.searchsorted(self.time, times, side="left" if before else "right") - 1
-        seen = place >= 0
         if not len(self.time):
             return Exact.constant(None, len(times))
+        if self.time[-1] == EVER:
+            return Exact.constant(self.numbers[0], len(times))
+        place = np.searchsorted(self.time, times, side="left" if before else "right") - 1
+        seen = place >= 0
         here = np.maximum(place, 0)
         known = seen & self.known[here]
         return Exact(np.where(known, self.value[here], len(self.numbers)), (*self.numbers, None))
@@ -81,7 +94,10 @@ def changes(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class States:
-    """The timelines of a capture by variable: a field's path (``message.field``, ``[n]`` for an element, ``#raw``), or a selector's."""
+    """The timelines of a capture by variable: a field's path (``message.field``, ``[n]`` for an element, ``#raw``), or a selector's.
+
+    What one of several like devices says stands under its instance: ``rack[3].message.field``; ``of`` is how that device sees it all.
+    """
 
     timelines: Mapping[str, Timeline] = field(default_factory=dict)
 
@@ -89,6 +105,23 @@ class States:
         """Return the latest value at or before each time; None where none was seen yet or the last one was not good."""
         found = self.timelines.get(path)
         return Exact.constant(None, len(times)) if found is None else found.at(times, before=before)
+
+    def of(self, instance: str, numbers: Mapping[str, int] | None = None) -> States:
+        """Return what messages of one device hang on, by paths without an instance: its own state, and what no other device's is.
+
+        ``numbers`` are its instance numbers, by name.
+        """
+        mine = {f"{part}.": len(part) for part in _parts(instance)}
+        longest: dict[str, tuple[int, Timeline]] = {}
+        for path, timeline in self.timelines.items():
+            whose, plain = split_instance(path)
+            if (not whose or whose in mine) and len(whose) >= longest.get(plain, (0, timeline))[0]:
+                longest[plain] = len(whose), timeline
+        found = {path: timeline for path, (_, timeline) in longest.items()}
+        for name, number in (numbers or {}).items():
+            always = np.array([EVER]), np.zeros(1, np.int64), np.ones(1, np.bool_)
+            found[name] = Timeline(*always, (Fraction(number),))
+        return States(found)
 
     def then(self, later: States) -> States:
         """Return these states followed by those of a later stretch."""
@@ -116,6 +149,26 @@ class States:
 
 NO_STATES = States()
 """Nothing is known of any other message."""
+
+
+def split_instance(path: str) -> tuple[str, str]:
+    """Return the instance that a path begins with, up to its last dot, and the path without it.
+
+    >>> split_instance("string[a].rack[3].rack_state.state"), split_instance("rack_cells.balancing[3]")
+    (('string[a].rack[3].', 'rack_state.state'), ('', 'rack_cells.balancing[3]'))
+    """
+    found = _INSTANCE.match(path)
+    assert found is not None  # noqa: S101 - it matches nothing, too
+    return found[0], path[found.end() :]
+
+
+_INSTANCE = re.compile(r"(?:\w+\[[^\]]*\]\.)*")
+
+
+def _parts(instance: str) -> list[str]:
+    """Return an instance and every shorter one that it belongs to, such as ``string[a]`` of ``string[a].rack[3]``."""
+    names = re.findall(r"\w+\[[^\]]*\]", instance)
+    return [".".join(some) for size in range(1, len(names) + 1) for some in combinations_of(names, size)]
 
 
 def absolute(variable: str, message: Message) -> str:
@@ -193,13 +246,17 @@ def state_pieces(columns: Iterable[MessageColumns], wanted: frozenset[str]) -> S
             path = name if key.element is None else f"{name}[{key.element}]"
             for view in ("", "#raw"):
                 if path + view in wanted:
-                    events.setdefault(path + view, []).append(_seen(one, column, view))
+                    events.setdefault(_whose(one.instance, path + view), []).append(_seen(one, column, view))
         refused = one.time[np.isin(one.fault, _REFUSED)] if one.written else one.time[:0]
         if len(refused):
             own = {each.path for each in one.message.all_fields()}
             for path in sorted(path for path in wanted if _split(path)[0] in own):
-                events.setdefault(path, []).append(_lost(refused))
+                events.setdefault(_whose(one.instance, path), []).append(_lost(refused))
     return States({path: _joined(found) for path, found in events.items()})
+
+
+def _whose(instance: str, path: str) -> str:
+    return f"{instance}.{path}" if instance else path
 
 
 _REFUSED = [Fault.ADDRESS_REFUSED, Fault.COMMAND_REFUSED, Fault.DATA_REFUSED]

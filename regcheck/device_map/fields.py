@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from dataclasses import field as dataclass_field
 from fractions import Fraction
 from typing import Any
 
 from regcheck.device_map import leaves
+from regcheck.device_map.author import Author
 from regcheck.device_map.expression_tree import Expression, Number, Unary
 from regcheck.device_map.expressions import parse_expression, parse_range
+from regcheck.device_map.field_codes import check_of, codes_of, counter_of, general_codes_of, names_of
 from regcheck.device_map.limits import Conditional
-from regcheck.device_map.merge import child, key_place
-from regcheck.device_map.model import WORDY_TYPES, CheckField, Code, Each, Field, FieldType, Meaning, Span, Status
+from regcheck.device_map.model import WORDY_TYPES, Each, Field, FieldType, Meaning, Span
 from regcheck.device_map.places import BitPlace, BitsPlace, ByteNumber, BytesPlace, EndPlace, Order, place_width
 from regcheck.device_map.syntax import FieldKeys, MeaningEntry, ValueKeys
 from regcheck.device_map.units import Unit, convert
-from regcheck.device_map.yaml_source import Mapping, Node, Scalar
-from regcheck.errors import Place, Problem
+from regcheck.device_map.yaml_source import Node, Scalar
+from regcheck.errors import Problem
 
 ONE, ZERO = parse_expression("1"), parse_expression("0")
 PLACE_KEYS = ("bytes", "bit", "bits", "msb", "lsb")
@@ -38,32 +37,6 @@ PARAMETERS: dict[FieldType, tuple[str, ...]] = {
     FieldType.SLINEAR16: ("exponent",),
     FieldType.DIRECT: ("m", "b", "R"),
 }
-
-
-@dataclass(slots=True)
-class Author:
-    """What compiling needs beside the entry: where it was written, what the map shares, and the list that faults go to."""
-
-    node: Mapping
-    problems: list[Problem]
-    shared_names: dict[str, dict[int, str]]
-    broken: set[str] = dataclass_field(default_factory=set)
-
-    def at(self, key: str) -> Place:
-        """Return the place of what was written for a key."""
-        value = child(self.node, key)
-        return value.place if isinstance(value, Scalar) else key_place(self.node, key)
-
-    def fault(self, key: str, text: str, hint: str = "") -> None:
-        """Note a fault at a key."""
-        self.problems.append(Problem(self.at(key), text, hint))
-
-    def fault_inside(self, key: str, raw: int, text: str, hint: str = "") -> None:
-        """Note a fault at the raw value, or range of them, that ends with ``raw`` in the mapping under a key."""
-        inner = child(self.node, key)
-        raws = inner if isinstance(inner, Mapping) else ()
-        place = next((found.place for found in raws if leaves.number_range(found)[1] == raw), self.at(key))
-        self.problems.append(Problem(place, text, hint))
 
 
 def _bit_place(name: str, entry: FieldKeys, order: Order, whole: BitPlace | None, author: Author) -> BitPlace | None:
@@ -193,76 +166,13 @@ def _each(entry: FieldKeys, place: BitPlace | None, author: Author) -> Each | No
     return Each(variable, int(first), high, step, entry.number)
 
 
-def _codes(entry: FieldKeys, width: int | None, author: Author) -> tuple[Code, ...]:
-    if entry.codes is None:
-        return ()
-    if isinstance(entry.codes, str):
-        return _j1939_codes(entry.codes, width, author)
-    if width is not None:
-        for code in entry.codes:
-            if code.last >> width:
-                ones = (1 << width) - 1
-                hint = f"all ones is 0x{ones:X}" if code.last & (code.last + 1) == 0 else f"the largest raw value is 0x{ones:X}"
-                author.fault_inside("codes", code.last, f"the code 0x{code.last:X} ('{code.word}') does not fit into {width} bits", hint)
-    return entry.codes
-
-
-def _j1939_codes(word: str, width: int | None, author: Author) -> tuple[Code, ...]:
-    """SAE J1939-71, table 1 (from memory of it): the ranges by width."""
-    if word != "J1939":
-        author.fault("codes", f"'{word}' is no list of codes", "write a mapping of raw values, or J1939")
-        return ()
-    if width == 2:
-        return (Code(2, 2, Status.DEVICE_ERROR, "error"), Code(3, 3, Status.NOT_AVAILABLE, "not available"))
-    if width is None or width < 8 or width > 32 or width % 8:
-        author.fault("codes", f"J1939 has no code ranges for {width} bits", "it has them for 2, 8, 16, 24 and 32 bits; write the codes out")
-        return ()
-    low = width - 8
-    ranges = (
-        (0xFB, 0xFB, Status.SPECIAL, "special"),
-        (0xFC, 0xFD, Status.SPECIAL, "reserved"),
-        (0xFE, 0xFE, Status.DEVICE_ERROR, "error"),
-        (0xFF, 0xFF, Status.NOT_AVAILABLE, "not available"),
-    )
-    return tuple(Code(first << low, (last << low) | ((1 << low) - 1), status, name) for first, last, status, name in ranges)
-
-
-def _names(entry: FieldKeys, width: int | None, author: Author) -> dict[int, str]:
-    if isinstance(entry.names, str):
-        if entry.names not in author.shared_names:
-            author.fault(
-                "names",
-                leaves.unknown(entry.names, sorted(author.shared_names), "list of labels"),
-                "lists stand under the map's own `names`",
-            )
-            return {}
-        return author.shared_names[entry.names]
-    names = entry.names or {}
-    wide = [raw for raw in names if width is not None and (raw >> width or raw < 0)]
-    if wide:
-        author.fault_inside("names", wide[0], f"the raw value {wide[0]} ('{names[wide[0]]}') does not fit into {width} bits")
-    return names
-
-
-def _check(entry: FieldKeys, author: Author) -> CheckField | None:
-    if entry.checksum is None and entry.crc is None:
-        return None
-    key = "checksum" if entry.checksum is not None else "crc"
-    if entry.checksum not in (None, "inverted sum"):
-        author.fault("checksum", f"'{entry.checksum}' is no checksum", "known: inverted sum")
-    over = (entry.over or "").removeprefix("bytes").strip()
-    try:
-        first, last = leaves.byte_span(Scalar(over, author.at("over")))
-    except ValueError as error:
-        author.fault("over" if entry.over else key, f"what `{key}` covers is not said: {error}", "write such as over: bytes 0..last - 1")
-        return None
-    return CheckField(entry.checksum or entry.crc or "", BytesPlace(first, last), entry.before or b"")
-
-
-def compile_field(name: str, message: str, entry: FieldKeys, author: Author, *, order: Order, whole: BitPlace | None) -> Field | None:
+def compile_field(
+    name: str, message: str, entry: FieldKeys, author: Author, *, order: Order, whole: BitPlace | None, codes: str = ""
+) -> Field | None:
     """Return the field, or None where it has no usable place; every fault goes to the author's list.
 
-    ``whole`` is the place of a one-field register without a place of its own; ``order`` that of the message.
+    ``whole`` is the place of a one-field register without a place of its own; ``order`` that of the message,
+    ``codes`` the word for the codes of a number that says none itself.
     """
     place = _bit_place(name, entry, entry.order or order, whole, author)
     if place is None:
@@ -308,8 +218,8 @@ def compile_field(name: str, message: str, entry: FieldKeys, author: Author, *, 
         where=place,
         meanings=meanings,
         each=_each(entry, place, author),
-        codes=_codes(entry, width, author),
-        names=_names(entry, width, author),
+        codes=codes_of(entry, width, author) if entry.codes is not None or not codes else general_codes_of(entry, meanings, width),
+        names=names_of(entry, width, author),
         range=tuple(spans),
         accuracy=entry.accuracy or (),
         reserved=entry.reserved,
@@ -319,7 +229,8 @@ def compile_field(name: str, message: str, entry: FieldKeys, author: Author, *, 
         positive=entry.positive or "",
         negative_when=entry.negative_when,
         valid_when=entry.valid_when,
-        check=_check(entry, author),
+        check=check_of(entry, width, author),
+        counter=counter_of(entry, width, author),
         characters=entry.characters or "ascii",
         pad=entry.pad,
         granularity=entry.granularity,

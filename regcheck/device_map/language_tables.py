@@ -7,14 +7,19 @@ import re
 from pydantic import BaseModel
 
 from regcheck.device_map.syntax import (
+    AnswersEntry,
+    CanEntry,
+    CarrierEntry,
     DeviceEntry,
     Example,
     FieldKeys,
+    FrameEntry,
     JoinedEntry,
     LayoutEntry,
     LevelEntry,
     MapEntry,
     MeaningEntry,
+    ProtectEntry,
     RegisterEntry,
     RuleEntry,
     SmbusEntry,
@@ -32,7 +37,7 @@ def key_table(model: type[BaseModel], without: type[BaseModel] | None = None) ->
     for name, key in model.model_fields.items():
         if name not in known:
             says = (key.description or "").replace("|", "\\|")
-            rows.append(f"| `{name}`{' (needed)' if key.is_required() else ''} | {says} |")
+            rows.append(f"| `{key.alias or name}`{' (needed)' if key.is_required() else ''} | {says} |")
     return "\n".join(["| key | what it says |", "|--|--|", *rows]) + "\n"
 
 
@@ -44,6 +49,11 @@ def language_tables() -> dict[str, str]:
         "smbus": key_table(SmbusEntry),
         "register": key_table(RegisterEntry, without=FieldKeys),
         "through": key_table(ThroughEntry),
+        "can": key_table(CanEntry),
+        "frame": key_table(FrameEntry),
+        "answers": key_table(AnswersEntry),
+        "carrier": key_table(CarrierEntry),
+        "protect": key_table(ProtectEntry),
         "layout": key_table(LayoutEntry),
         "place": key_table(FieldKeys, without=ValueKeys),
         "value": key_table(ValueKeys),

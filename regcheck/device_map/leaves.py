@@ -14,6 +14,7 @@ from typing import TypeVar
 
 from regcheck.device_map.expression_tree import Expression
 from regcheck.device_map.expressions import ExpressionError, parse_expression
+from regcheck.device_map.limits import parse_time_ns
 from regcheck.device_map.model import FIXED_BYTES, Code, FieldType, Status, TransferKind
 from regcheck.device_map.numbers import as_bool, as_fraction, as_hex_bytes, as_integer, as_text
 from regcheck.device_map.places import BitsPlace, ByteNumber
@@ -29,6 +30,10 @@ _RANGE = re.compile(rf"^\s*({_INTEGER})\s*(?:\.\.\s*({_INTEGER}))?\s*$")
 _BYTES = re.compile(rf"^\s*({_BYTE})\s*(?:\.\.\s*({_BYTE}))?\s*$")
 _END = re.compile(rf"^\s*byte\s+({_INTEGER})\s+bit\s+([0-9]+)\s*$")
 _STEP = re.compile(rf"^\s*({_INTEGER})\s+(bits?|bytes?)\s*$")
+_BIT_RATE = re.compile(r"^\s*[0-9]+(?:\.[0-9]+)?\s*[kM]?bit/s\s*$")
+
+MOST_INSTANCES = 4096
+"""Like devices, or frames of one `each`: more than any bus holds, few enough to go through one by one."""
 
 KNOWN_CODES: MappingType[str, Status] = {
     "not available": Status.NOT_AVAILABLE,
@@ -176,6 +181,53 @@ def step_bits(node: Node) -> int:
     if not match or not int(match[1], 0):
         raise ValueError(f"'{found}' is no step; expected such as 12 bits or 2 bytes")
     return int(match[1], 0) * (8 if match[2].startswith("byte") else 1)
+
+
+def period_ns(found: str) -> int:
+    """Return a time above 0 in whole nanoseconds."""
+    time = parse_time_ns(found)
+    if not time:
+        raise ValueError(f"'{found}' leaves no time; expected such as 250 ms")
+    return time
+
+
+def byte_count(node: Node) -> int:
+    """Return the bytes of `3 bytes`."""
+    found = scalar(node, "a number of bytes such as 3 bytes")
+    match = _STEP.match(found)
+    if not match or not match[2].startswith("byte"):
+        raise ValueError(f"'{found}' is no number of bytes; expected such as 3 bytes")
+    return int(match[1], 0)
+
+
+def bit_rate(node: Node) -> str:
+    """Return a bit rate as typed, such as `250 kbit/s`."""
+    found = scalar(node, "a bit rate such as 250 kbit/s")
+    if not _BIT_RATE.match(found):
+        raise ValueError(f"'{found}' is no bit rate; expected such as 250 kbit/s or 1 Mbit/s")
+    return str(found)
+
+
+def axis(node: Node) -> tuple[tuple[int, ...], tuple[str, ...]]:
+    """Return the numbers of `1..8` or `[1, 2, 5]`, or the buses of `{bus: [a, b]}`; the other tuple is empty."""
+    if isinstance(node, Mapping):
+        buses = node.get(Scalar("bus"))
+        if len(node) != 1 or buses is None:
+            raise ValueError("like devices are written {rack: 1..8}, like buses {string: {bus: [a, b]}}")
+        names = one_or_list(buses, text)
+        if len(set(names)) < len(names):
+            raise ValueError(f"the bus '{next(name for name in names if names.count(name) > 1)}' stands twice")
+        return (), names
+    numbers = [
+        number
+        for first, last in one_or_list(node, lambda item: number_range(item, "numbers such as 1..8"))
+        for number in range(first, last + 1)
+    ]
+    if len(numbers) > MOST_INSTANCES:
+        raise ValueError(f"{len(numbers)} like devices were found; expected at most {MOST_INSTANCES}")
+    if len(set(numbers)) < len(numbers):
+        raise ValueError(f"the number {next(number for number in numbers if numbers.count(number) > 1)} stands twice")
+    return tuple(numbers), ()
 
 
 def codes(node: Node) -> tuple[Code, ...]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 
+from regcheck.device_map.crc_catalogue import CrcAlgorithm
 from regcheck.device_map.expression_tree import Expression
 from regcheck.device_map.limits import Cadence, Conditional, Limit
 from regcheck.device_map.places import BitPlace, Order
@@ -97,11 +98,15 @@ class Each:
 
 @dataclass(frozen=True, slots=True)
 class CheckField:
-    """A field that protects others: ``method`` is a CRC's name or ``inverted sum``, over bytes ``first`` to ``last`` (byte numbers)."""
+    """A field that protects others: ``method`` is a CRC's name or ``inverted sum``, over the bytes ``over``, after those of ``before``.
+
+    ``crc`` holds a CRC's parameters, from the catalogue or the map's own; None for the inverted sum.
+    """
 
     method: str
     over: BitPlace
     before: bytes = b""
+    crc: CrcAlgorithm | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +234,7 @@ class Axis:
     name: str
     numbers: tuple[int, ...] = ()
     buses: tuple[str, ...] = ()
+    place: Place = field(default_factory=lambda: Place(""))
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,20 +266,27 @@ class Protection:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Fields that a message has while ``when`` holds."""
+    """Fields that a message has while ``when`` holds.
+
+    A layout inside another one is written flat: its ``when`` is both conditions (and may name fields of the outer one), its
+    ``fields`` are the outer one's and its own. Behind them stands the outer one with ``is_rest``: none of its inner layouts held,
+    which is as much to be reported as a message without a layout.
+    """
 
     when: Expression
     fields: tuple[Field, ...]
     length: Length | None
     place: Place
     every: tuple[Conditional[Cadence], ...] = ()
+    is_rest: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Example:
     """A proof of the map: bytes, what is given of other fields, and the values that must come out.
 
-    ``data`` is the payload alone, or with ``is_transfer`` every byte on the wire. ``values`` are texts as typed.
+    ``data`` is the payload alone (of a frame: with the bytes that ``after`` skips), or with ``is_transfer`` every byte on the wire.
+    ``values`` are texts as typed. ``numbers`` fill instance names and a frame's `each` variable: ``{"rack": 3}``.
     """
 
     place: Place
@@ -281,6 +294,7 @@ class Example:
     is_transfer: bool
     given: Mapping[str, str]
     values: Mapping[str, tuple[str, Place]]
+    numbers: Mapping[str, int | str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -375,6 +389,8 @@ class JoinedValue:
     join: tuple[str, ...]
     within_ns: int
     meanings: tuple[Meaning, ...]
+    characters: str = "ascii"
+    pad: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,6 +407,12 @@ class RegisterMap:
     files: tuple[str, ...] = ()
     instances: tuple[Axis, ...] = ()
     speed: str = ""
+    bitrate: str = ""
+    data_bitrate: str = ""
+
+    def axis(self, name: str) -> Axis | None:
+        """Return the instance name's axis."""
+        return next((axis for axis in self.instances if axis.name == name), None)
 
     def message(self, name: str) -> Message | None:
         """Return the message of that name."""

@@ -14,6 +14,14 @@ OWN_WORDS = ("raw", "length", "last")
 """Names that every message's own formulas know: the raw value, the bytes that came, the last byte's number."""
 
 
+def instance_names(register_map: RegisterMap, message: Message | None) -> tuple[str, ...]:
+    """Return the names that a frame's formulas know as numbers: of like devices, and of its own `each`."""
+    if message is None or message.kind != "frame":
+        return ()
+    names = [axis.name for axis in register_map.instances if axis.numbers]
+    return (*names, message.each.variable) if message.each is not None else tuple(names)
+
+
 class UnknownNameError(LookupError):
     """A name that the map does not know, or that may mean several fields."""
 
@@ -22,13 +30,15 @@ class MapScope:
     """The names that expressions in ``message`` (or, with None, anywhere in the map) may use.
 
     A bare name means a field of the message itself first, then any field of that name that the map has only once.
-    ``local_names`` are loop variables and instance names, plain numbers, and names such as ``applied`` with their units.
+    ``local_names`` are loop variables, plain numbers, and names such as ``applied`` with their units; in a frame's own formulas its
+    instance names and its `each` variable are numbers too.
     """
 
     def __init__(
         self, register_map: RegisterMap, message: Message | None = None, local_names: Mapping[str, Unit | None] | None = None
     ) -> None:
-        self.register_map, self.message, self.local_names = register_map, message, local_names or {}
+        self.register_map, self.message = register_map, message
+        self.local_names = dict.fromkeys(instance_names(register_map, message)) | dict(local_names or {})
 
     def resolve(self, name: Name) -> Field | None:
         """Return the field that a name means, None for a plain number (a loop variable, ``raw``, ``length``).

@@ -5,130 +5,54 @@ Each leaf is read from the YAML loader's own node by one function; a model only 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+from pydantic import ConfigDict, Field
 
 from regcheck.device_map import leaves
-from regcheck.device_map.expression_tree import Expression
-from regcheck.device_map.limits import parse_cadence, parse_conditional, parse_limit, parse_time_ns
-from regcheck.device_map.model import Code, FieldType, Pec, TransferKind
-from regcheck.device_map.numbers import as_fraction
-from regcheck.device_map.places import BitsPlace, ByteNumber, Order
-from regcheck.device_map.units import Unit, parse_unit
-from regcheck.device_map.yaml_source import Mapping, Node, Scalar
-
-NUMBER_OR_TEXT = {"type": ["number", "string"]}
-RANGE = r"^(0[xX][0-9A-Fa-f]+|[0-9]+)(\.\.(0[xX][0-9A-Fa-f]+|[0-9]+))?$"
-
-
-def leaf(read: Callable[[Any], Any], schema: dict[str, Any]) -> Any:
-    """Return what annotates a type as read by ``read`` from a node."""
-    return (BeforeValidator(read), WithJsonSchema(schema))
-
-
-def _integer(low: int, high: int, what: str) -> Any:
-    return leaf(leaves.integer(low, high, what), {"anyOf": [{"type": "integer", "minimum": low, "maximum": high}, {"type": "string"}]})
-
-
-def _one_of(words: list[str]) -> dict[str, Any]:
-    return {"enum": words}
-
-
-def _conditional(item: dict[str, Any]) -> dict[str, Any]:
-    when = {"anyOf": [item, {"const": "none"}]}
-    case = {"type": "object", "properties": {"when": NUMBER_OR_TEXT, "is": when}, "required": ["is"], "additionalProperties": False}
-    return {"anyOf": [item, {"type": "array", "items": case}]}
-
-
-def _raw_range(node: Node) -> Any:
-    return parse_conditional(node, lambda item: leaves.scalar(item, "a range such as 0 .. 100"))
-
-
-LIMIT_SCHEMA: dict[str, Any] = {
-    "anyOf": [
-        NUMBER_OR_TEXT,
-        {"type": "object", "properties": {"limit": NUMBER_OR_TEXT, "of": NUMBER_OR_TEXT}, "required": ["limit", "of"]},
-    ]
-}
-
-Text = Annotated[str, *leaf(leaves.text, NUMBER_OR_TEXT)]
-Truth = Annotated[bool, *leaf(leaves.truth, {"type": "boolean"})]
-Formula = Annotated[Expression, *leaf(leaves.expression, NUMBER_OR_TEXT)]
-Nanoseconds = Annotated[int, *leaf(lambda node: parse_time_ns(leaves.scalar(node, "a time such as 250 ms")), {"type": "string"})]
-UnitName = Annotated[Unit, *leaf(lambda node: parse_unit(leaves.text(node)), {"type": "string"})]
-TypeName = Annotated[FieldType, *leaf(leaves.field_type, _one_of([member.value for member in FieldType]))]
-OrderName = Annotated[Order, *leaf(leaves.word_of(Order, "order"), _one_of(["little", "big"]))]
-PecWord = Annotated[Pec, *leaf(leaves.word_of(Pec, "pec"), _one_of([member.value for member in Pec]))]
-Address = Annotated[int, *_integer(0, 0x7F, "7-bit address")]
-Command = Annotated[int, *_integer(0, 0xFF, "command")]
-Word16 = Annotated[int, *_integer(0, 0xFFFF, "word")]
-Width = Annotated[int, *_integer(1, 4096, "width in bits")]
-Limits = Annotated[Any, *leaf(lambda node: parse_conditional(node, parse_limit), _conditional(LIMIT_SCHEMA))]
-Limits1 = Annotated[Any, *leaf(parse_limit, LIMIT_SCHEMA)]
-Ranges = Annotated[Any, *leaf(_raw_range, _conditional({"type": ["number", "string"]}))]
-Codes = Annotated[
-    tuple[Code, ...] | str,
-    *leaf(
-        lambda node: str(node) if isinstance(node, Scalar) else leaves.codes(node),
-        {
-            "anyOf": [
-                {"const": "J1939"},
-                {"type": "object", "propertyNames": {"pattern": RANGE}, "additionalProperties": {"type": "string"}},
-            ]
-        },
-    ),
-]
-Labels = Annotated[
-    dict[int, str] | str,
-    *leaf(
-        lambda node: str(node) if isinstance(node, Scalar) else leaves.labels(node),
-        {"anyOf": [{"type": "string"}, {"type": "object", "additionalProperties": NUMBER_OR_TEXT}]},
-    ),
-]
-ByteSpan = Annotated[tuple[ByteNumber, ByteNumber], *leaf(leaves.byte_span, {"type": ["integer", "string"]})]
-OneBit = Annotated[BitsPlace, *leaf(leaves.one_bit, {"type": "integer"})]
-ManyBits = Annotated[BitsPlace, *leaf(leaves.many_bits, {"anyOf": [{"type": "string"}, {"type": "array", "items": NUMBER_OR_TEXT}]})]
-EndBit = Annotated[int, *leaf(leaves.end_bit, {"type": "string", "pattern": r"^byte [0-9]+ bit [0-7]$"})]
-HexBytes = Annotated[bytes, *leaf(leaves.hex_bytes, {"type": ["string", "integer"]})]
-Points = Annotated[
-    Any,
-    *leaf(
-        lambda node: tuple((as_fraction(raw), as_fraction(value)) for raw, value in leaves.table(node)),
-        {"type": "array", "minItems": 2, "items": {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}},
-    ),
-]
-Cadence = Annotated[Any, *leaf(lambda node: parse_conditional(node, parse_cadence), _conditional({"type": "string"}))]
-TransferWord = Annotated[
-    tuple[TransferKind, int],
-    *leaf(
-        leaves.transfer,
-        {
-            "anyOf": [
-                _one_of([kind.value for kind in TransferKind if kind is not TransferKind.PLAIN]),
-                {"type": "string", "pattern": r"^[0-9]+ bytes$"},
-            ]
-        },
-    ),
-]
-Access = Annotated[
-    frozenset[str], *leaf(leaves.access, {"anyOf": [_one_of(["read", "write"]), {"type": "array", "items": _one_of(["read", "write"])}]})
-]
-MustBe = Annotated[
-    Any,
-    *leaf(
-        lambda node: leaves.one_or_list(node, leaves.expression),
-        {"anyOf": [NUMBER_OR_TEXT, {"type": "array", "items": NUMBER_OR_TEXT}]},
-    ),
-]
-EachItems = Annotated[Mapping, *leaf(leaves.mapping, {"type": "object", "additionalProperties": NUMBER_OR_TEXT})]
-
-
-class Entry(BaseModel):
-    """A mapping of the language: its keys and no others."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=False, defer_build=True)
+from regcheck.device_map.model import Pec
+from regcheck.device_map.protection import MODES, PROFILES, protection_mode, protection_profile
+from regcheck.device_map.syntax_types import (
+    NUMBER_OR_TEXT,
+    Access,
+    Address,
+    AxisItems,
+    Bytes,
+    ByteSpan,
+    Cadence,
+    Codes,
+    Command,
+    CrcWord,
+    EachItems,
+    EndBit,
+    Entry,
+    FirstLast,
+    Formula,
+    Formulas,
+    HexBytes,
+    Labels,
+    LengthText,
+    Limits,
+    Limits1,
+    ManyBits,
+    MustBe,
+    Nanoseconds,
+    OneBit,
+    OrderName,
+    PecWord,
+    Period,
+    Points,
+    Ranges,
+    Text,
+    TransferWord,
+    Truth,
+    TypeName,
+    UnitName,
+    Width,
+    Word16,
+    leaf,
+    one_of,
+)
 
 
 class Example(Entry):
@@ -187,7 +111,7 @@ class ValueKeys(Entry):
         None, description="these bits always read so"
     )
     must_be: MustBe | None = Field(None, description="the raw value, one of a list, or a formula such as length - 4")
-    raised: Annotated[int | None, *leaf(leaves.integer(0, 1, "level of a flag"), _one_of([0, 1]))] = Field(
+    raised: Annotated[int | None, *leaf(leaves.integer(0, 1, "level of a flag"), one_of([0, 1]))] = Field(
         None, description="the raw bit that means true; 0 is active low"
     )
     fitted: Formula | None = Field(None, description="how many elements must appear")
@@ -197,7 +121,7 @@ class ValueKeys(Entry):
     averages: Nanoseconds | None = Field(None, description="window of a moving mean")
     sensor: Formula | None = Field(None, description="the datasheet's curve, such as ntc(r25 = 10 kohm, beta = 3435 K)")
     valid_when: Formula | None = Field(None, description="readings count only while this holds")
-    characters: Annotated[str | None, *leaf(leaves.text, _one_of(["ascii", "latin-1", "utf-8"]))] = Field(
+    characters: Annotated[str | None, *leaf(leaves.text, one_of(["ascii", "latin-1", "utf-8"]))] = Field(
         None, description="of a text: ascii (unless said), latin-1 or utf-8"
     )
     pad: Annotated[int | None, *leaf(leaves.integer(0, 255, "byte"), {"type": "integer"})] = Field(
@@ -228,7 +152,11 @@ class FieldKeys(ValueKeys):
     ] = Field(None, description="fields that share bits with this one on purpose")
     like: Text | None = Field(None, description="copies a sibling's keys, all but examples, note and see")
     checksum: Text | None = Field(None, description="this field is a checksum: inverted sum")
-    crc: Text | None = Field(None, description="this field is a CRC, by its catalogue name")
+    crc: CrcWord | None = Field(
+        None,
+        description="this field is a CRC: its catalogue name, or width, poly, init, refin, refout, xorout",
+    )
+    counter: FirstLast | None = Field(None, description="this field counts messages, such as 0..14, and starts again behind the last")
     over: Text | None = Field(None, description="the bytes that a checksum or CRC covers: bytes 0..last - 1")
     before: HexBytes | None = Field(None, description="bytes that a CRC takes first")
 
@@ -242,8 +170,9 @@ class LayoutEntry(Entry):
 
     when: Formula = Field(description="a condition, mostly on a field of the message itself")
     fields: dict[str, FieldEntry] = Field(description="the fields that the message then has, beside its own")
-    length: Formula | Any = Field(None, description="in bytes, where it differs from the message's")
+    length: LengthText | None = Field(None, description="in bytes, where it differs from the message's")
     every: Cadence | None = Field(None, description="how often this page comes")
+    layouts: list[LayoutEntry] | None = Field(None, description="layouts inside this one, while their own `when` holds too")
     see: Text | None = Field(None, description="where the datasheet says so")
     note: Text | None = Field(None, description="for the reader")
 
@@ -269,17 +198,94 @@ class RegisterEntry(FieldKeys):
     through: ThroughEntry | None = Field(None, description="an indirect read: {write: 0xC0, word: 0xA001, then: 0xC1}")
     holds: Text | None = Field(None, description="reading this register freezes that one")
     to: Address | None = Field(None, description="the battery itself writes to this address")
-    poll: Nanoseconds | None = Field(None, description="how often a live check reads it")
+    poll: Period | None = Field(None, description="how often a live check reads it")
     every: Cadence | None = Field(None, description="how often it comes by itself, such as `5 s .. 60 s`")
     address: Address | None = Field(None, description="7 bits, where it is not the device's")
     pec: PecWord | None = Field(None, description="where it is not the device's")
     bus: Text | None = Field(None, description="which bus, where the device has several")
-    length: Annotated[Any, *leaf(lambda node: leaves.scalar(node, "a length such as 8, 2..8 or 1 + 2 * cell_count"), NUMBER_OR_TEXT)] = (
-        Field(None, description="of a block, in bytes, without count and PEC: 8, 2..8, 1 + 2 * cell_count")
-    )
+    length: LengthText | None = Field(None, description="of a block, in bytes, without count and PEC: 8, 2..8, 1 + 2 * cell_count")
     fields: dict[str, FieldEntry] | None = Field(None, description="name and keys of each field, where there are several")
     layouts: list[LayoutEntry] | None = Field(None, description="fields that are there only while `when` holds")
     examples: list[Example] | None = Field(None, description="bytes and what must come out of them")
+
+
+class AnswersEntry(Entry):
+    """Which frame this one answers."""
+
+    to: Text = Field(description="the frame that asks")
+    same: Text | None = Field(None, description="the field that both carry, with the same value")
+    within: Nanoseconds | None = Field(None, description="the time allowed")
+
+
+class CarrierEntry(Entry):
+    """How a message that is longer than a frame comes: in segments of ISO 15765-2."""
+
+    iso_tp: Formula = Field(description="the id that its segments come on")
+    asked_by: Formula | None = Field(None, description="the id that asks for it, and sends its flow control")
+    extended_address: Annotated[int | None, *leaf(leaves.integer(0, 0xFF, "address byte"), {"type": "integer"})] = Field(
+        None, description="with extended addressing: the first byte of every segment"
+    )
+
+
+class ProtectEntry(Entry):
+    """End-to-end protection of a frame."""
+
+    e2e: Annotated[str, *leaf(protection_profile, one_of([f"AUTOSAR {name}" for name in PROFILES]))] = Field(
+        description="the profile: AUTOSAR P01, AUTOSAR P02 or AUTOSAR P05"
+    )
+    data_id: Formulas = Field(description="the data id, or (P02) a list of 16, by counter")
+    mode: Annotated[str | None, *leaf(protection_mode, one_of(list(MODES)))] = Field(
+        None, description="how P01 takes the data id in: both (unless said), alternating, low or nibble"
+    )
+
+
+class FrameExample(Example):
+    """A proof of a frame: as of a register, and a number for each instance name, such as rack: 3."""
+
+    model_config = ConfigDict(extra="allow")
+
+
+class FrameEntry(Entry):
+    """One CAN message."""
+
+    id: Formula | None = Field(None, description="11 or 29 bits, 29 by its size; instance names may stand in it: 0x200 + rack * 16")
+    extended: Truth | None = Field(None, description="true: 29 bits, for a small id too; false: 11 bits")
+    pgn: Formula | None = Field(None, description="a J1939 parameter group instead of an id")
+    source: Formula | None = Field(None, description="of a pgn: the source address; instance names may stand in it")
+    destination: Formula | None = Field(None, description="of a pgn below 0xF000: the destination address")
+    each: EachItems | None = Field(None, description="the frame again under further ids: {n: 0..7} with id: 0x400 + n")
+    order: OrderName | None = Field(None, description="byte order of its fields, where it is not the device's")
+    length: LengthText | None = Field(None, description="in bytes: 8, 2..8, 1 + 2 * cell_count; without it any that holds its fields")
+    fd: Truth = Field(False, description="true: a CAN FD frame, up to 64 bytes")
+    every: Cadence | None = Field(None, description="how often it comes: 100 ms +/- 10 ms, 5 s .. 60 s, change, request")
+    late_after: Period | None = Field(None, description="when it is late; 3 periods unless said")
+    not_before: Nanoseconds | None = Field(None, description="no two come closer than this")
+    sender: Text | None = Field(None, alias="from", description="who sends it where that is not the device: host")
+    answers: AnswersEntry | None = Field(None, description="it answers another frame: {to: ask, same: item, within: 50 ms}")
+    optional: Truth = Field(False, description="true: it need not come")
+    carrier: CarrierEntry | None = Field(None, description="it comes in segments of ISO 15765-2: {iso_tp: 0x7A8, asked_by: 0x7A0}")
+    begins: HexBytes | None = Field(None, description="its first bytes, by which it is known among others of its id")
+    after: Bytes | None = Field(None, description="`3 bytes`: these are skipped; places and length count from there")
+    protect: ProtectEntry | None = Field(None, description="{e2e: AUTOSAR P01, data_id: 0x123, mode: both}")
+    bus: Text | None = Field(None, description="which bus, where the device has several")
+    like: Text | None = Field(None, description="copies a sibling's keys, all but examples, note and see")
+    fields: dict[str, FieldEntry] = Field({}, description="name and keys of each field")
+    layouts: list[LayoutEntry] | None = Field(None, description="fields that are there only while `when` holds")
+    examples: list[FrameExample] | None = Field(None, description="bytes and what must come out of them; rack: 3 fills an instance name")
+    see: Text | None = Field(None, description="where the datasheet says so")
+    note: Text | None = Field(None, description="for the reader")
+
+
+class CanEntry(Entry):
+    """How the device sits on its CAN bus."""
+
+    bitrate: Annotated[Any, *leaf(leaves.bit_rate, {"type": "string"})] = Field(None, description="the bit rate, such as 250 kbit/s")
+    data_bitrate: Annotated[Any, *leaf(leaves.bit_rate, {"type": "string"})] = Field(None, description="the bit rate of FD data")
+    order: OrderName | None = Field(None, description="byte order of every `bytes`, `msb` and `lsb` that does not say; little unless said")
+    codes: Annotated[str | None, *leaf(leaves.text, {"const": "J1939"})] = Field(
+        None, description="J1939: that standard's ranges for every number of 2, 8, 16, 24 or 32 bits without codes of its own"
+    )
+    note: Text | None = Field(None, description="for the reader")
 
 
 class DeviceEntry(Entry):
@@ -351,8 +357,11 @@ class MapEntry(Entry):
     names: dict[str, Annotated[dict[int, str], *leaf(leaves.labels, {"type": "object", "additionalProperties": NUMBER_OR_TEXT})]] = Field(
         {}, description="lists of labels that several fields share"
     )
-    smbus: SmbusEntry | None = Field(None, description="how it sits on its bus")
-    registers: dict[str, RegisterEntry] = Field({}, description="the commands, by name")
+    instances: dict[str, AxisItems] = Field({}, description="several like devices: {rack: 1..8}; like buses: {string: {bus: [a, b]}}")
+    smbus: SmbusEntry | None = Field(None, description="how it sits on its SMBus")
+    can: CanEntry | None = Field(None, description="how it sits on its CAN bus")
+    registers: dict[str, RegisterEntry] = Field({}, description="the SMBus commands, by name")
+    frames: dict[str, FrameEntry] = Field({}, description="the CAN messages, by name")
     values: dict[str, JoinedEntry] = Field({}, description="values of several messages, by name")
     rules: dict[str, RuleEntry] = Field({}, description="what else must hold, by name")
     note: Text | None = Field(None, description="for the reader")
@@ -362,3 +371,35 @@ def schema_of(entry: type[Entry], what: str) -> dict[str, Any]:
     """Return the JSON Schema (draft 2020-12) of one of the languages; ``what`` is map, bench or trial."""
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": f"regcheck {what}, version 1"}
     return head | {key: value for key, value in entry.model_json_schema(mode="validation").items() if key != "title"}
+
+
+__all__ = [
+    "AnswersEntry",
+    "CanEntry",
+    "CarrierEntry",
+    "DeviceEntry",
+    "Entry",
+    "Example",
+    "FieldEntry",
+    "FieldKeys",
+    "Formula",
+    "FrameEntry",
+    "FrameExample",
+    "JoinedEntry",
+    "LayoutEntry",
+    "LevelEntry",
+    "Limits1",
+    "MapEntry",
+    "MeaningEntry",
+    "Nanoseconds",
+    "ProtectEntry",
+    "RegisterEntry",
+    "RuleEntry",
+    "SmbusEntry",
+    "Text",
+    "ThroughEntry",
+    "UnitName",
+    "ValueKeys",
+    "leaf",
+    "schema_of",
+]

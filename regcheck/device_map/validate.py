@@ -15,12 +15,8 @@ from regcheck.errors import Place, Problem
 
 M = TypeVar("M", bound=BaseModel)
 
-COLLECTIONS = ("registers", "frames", "fields", "values", "rules", "layouts", "examples", "channels", "applied")
+COLLECTIONS = ("registers", "frames", "fields", "values", "rules", "layouts", "examples", "channels", "applied", "instances")
 """Keys whose entries stand alone: one that is wrong is left out, so that the others are still looked at."""
-
-
-NOT_YET = ("frames", "can", "instances")
-"""Keys of the language that this version does not read."""
 
 
 def _walk(node: Node, loc: tuple[Any, ...]) -> tuple[Node, Place]:
@@ -73,8 +69,6 @@ def _problem(model: type[BaseModel], node: Node, error: Any) -> Problem:
     if kind == "extra_forbidden":
         known = known_keys(model, loc)
         near = nearest(str(loc[-1]), known)
-        if len(loc) == 1 and loc[0] in NOT_YET:
-            return Problem(place, f"`{loc[0]}` is not read yet", "this version reads SMBus registers; CAN frames are still to come")
         return Problem(place, f"'{loc[-1]}' is no key here", f"did you mean '{near}'?" if near else "known keys: " + known_list(known))
     if kind == "missing":
         return Problem(place, f"the key '{loc[-1]}' is missing here")

@@ -12,6 +12,17 @@ from regcheck.device_map.places import EndPlace, Order, place_width
 from regcheck.device_map.words import nearest
 from regcheck.errors import UsageError
 from regcheck.report.show_bits import bit_map, place_text, repeats_text
+from regcheck.report.show_frames import (
+    axis_text,
+    check_text,
+    frame_facts,
+    frame_length,
+    frame_notes,
+    id_text,
+    layout_groups,
+    numbers_text,
+    protection_fields,
+)
 from regcheck.report.show_words import (
     access_text,
     accuracy_text,
@@ -31,7 +42,7 @@ from regcheck.report.show_words import (
 from regcheck.report.words import cell_width, pad, printable, wrap
 
 WIDTH = 79
-_COLUMNS = (("code", 4), ("name", 22), ("rw", 2), ("transfer", 11), ("unit", 7), ("scale", 5), ("range", 13), ("accuracy", 8))
+_COLUMNS = (("code", 10), ("name", 22), ("rw", 2), ("transfer", 11), ("unit", 7), ("scale", 5), ("range", 13), ("accuracy", 8))
 _LABEL_WIDTH = 13
 
 
@@ -50,7 +61,10 @@ def show_map(register_map: RegisterMap, *, ascii: bool = False) -> list[str]:
     With ``ascii`` nothing but ASCII is in them. Messages that the device itself sends to others come last.
     """
     lines = _head(register_map, ascii)
-    ordered = sorted(register_map.messages, key=lambda message: (message.to is not None, message.command is None, message.command or 0))
+    ordered = sorted(
+        register_map.messages,
+        key=lambda message: (message.kind == "frame", message.to is not None, message.command is None, message.command or 0),
+    )
     rows = [row for message in ordered for row in _message_rows(message)]
     widths = _widths(rows)
     lines += ["", " ".join(pad(name, widths[name]) for name in widths).rstrip()]
@@ -74,12 +88,17 @@ def _head(register_map: RegisterMap, ascii_only: bool) -> list[str]:
     addresses = list(
         dict.fromkeys(message.address for message in register_map.messages if message.address is not None and message.to is None)
     )
-    pecs = list(dict.fromkeys(message.pec for message in register_map.messages if message.to is None))
+    registers = [message for message in register_map.messages if message.kind == "register"]
+    pecs = list(dict.fromkeys(message.pec for message in registers if message.to is None))
     bus = [f"SMBus address {' and '.join(f'0x{address:02X}' for address in addresses)}"] if addresses else []
     bus += [f"PEC {' or '.join(pecs)} (see each message)" if len(pecs) > 1 else f"PEC {pec}" for pec in pecs[:1]]
     speed = register_map.speed
     lines += _told("source", register_map.source, ascii_only)
     lines += _told("bus", ", ".join([*bus, *([speed] if speed else [])]), ascii_only)
+    if any(message.kind == "frame" for message in register_map.messages):
+        data = f"{register_map.data_bitrate} for FD data" if register_map.data_bitrate else ""
+        lines += _told("bus", ", ".join(filter(None, ("CAN", register_map.bitrate, data))), ascii_only)
+    lines += _told("instances", "; ".join(map(axis_text, register_map.instances)), ascii_only)
     return lines + _told("builds on", ", ".join(PurePath(file).name for file in register_map.files[:-1]), ascii_only)
 
 
@@ -112,6 +131,9 @@ def _widths(rows: Sequence[_Row]) -> dict[str, int]:
 
 
 def _message_rows(message: Message) -> Iterator[_Row]:
+    if message.kind == "frame":
+        yield from _frame_rows(message)
+        return
     code = "" if message.command is None else f"0x{message.command:02X}"
     ways = "".join(way[0] for way in ("read", "write") if way in message.access)
     transfer = "" if message.transfer is None else f"{message.plain_bytes} bytes" if message.plain_bytes else message.transfer.value
@@ -131,10 +153,25 @@ def _message_rows(message: Message) -> Iterator[_Row]:
         yield _Row(cells | value_cells, (*below, *value_below))
         return
     yield _Row(cells, tuple(below))
+    yield from _all_field_rows(message)
+
+
+def _frame_rows(message: Message) -> Iterator[_Row]:
+    known = id_text(message)
+    fits = message.id is not None and cell_width(known) <= dict(_COLUMNS)["code"]
+    cells = {"code": known if fits else "", "name": message.name, "rw": "w" if message.sender else "r", "transfer": frame_length(message)}
+    below = [] if fits else [("id" if message.id is not None else "", known)]
+    if message.each is not None:
+        below.append(("each", f"{message.each.variable} {message.each.first}..{message.each.last}"))
+    yield _Row(cells, (*below, *frame_notes(message)))
+    yield from _all_field_rows(message)
+
+
+def _all_field_rows(message: Message) -> Iterator[_Row]:
     yield from _field_rows(message.fields, 2)
-    for layout in message.layouts:
-        yield _Row({}, (("while", f"{layout.when.text}:"),))
-        yield from _field_rows(layout.fields, 4)
+    for when, fields in layout_groups(message):
+        yield _Row({}, (("while", f"{when}:"),))
+        yield from _field_rows(fields, 4)
 
 
 def _field_rows(fields: Sequence[Field], indent: int) -> Iterator[_Row]:
@@ -207,17 +244,20 @@ def show_message(register_map: RegisterMap, name: str, *, ascii: bool = False) -
     if message is None:
         return _joined_lines(register_map.values[name], ascii)
     lines = wrap(f"{message.name}, a {message.kind} of {register_map.title}", WIDTH, ascii_only=ascii)
+    for label, text in frame_facts(register_map, message) if message.kind == "frame" else ():
+        lines += _told(label, text, ascii)
     for label, text in _message_facts(message):
         lines += _told(label, text, ascii)
-    parts: list[tuple[str, tuple[Field, ...], Length | None]] = [("", message.fields, message.length)]
+    common = (*protection_fields(message), *message.fields)
+    parts: list[tuple[str, tuple[Field, ...], Length | None]] = [("", common, message.length)]
     if message.layouts:
-        parts = [(one.when.text, (*message.fields, *one.fields), one.length or message.length) for one in message.layouts]
+        parts = [(one.when.text, (*common, *one.fields), one.length or message.length) for one in message.layouts]
     for when, fields, length in parts:
         if wanted and not any(field.name in wanted for field in fields):
             continue
         lines += ["", f"bits while {printable(when, ascii_only=ascii)}:" if when else "bits:"]
         lines += bit_map(fields, length, width=WIDTH, ascii_only=ascii) if fields else ["  no data bytes"]
-    groups = [("", message.fields), *((layout.when.text, layout.fields) for layout in message.layouts)]
+    groups = [("", message.fields), *layout_groups(message)]
     for when, fields in groups:
         for field in fields:
             if not wanted or field.name in wanted:
@@ -271,6 +311,15 @@ def _message_facts(message: Message) -> Iterator[tuple[str, str]]:
         yield "transfer", f"{message.plain_bytes} bytes, without a count" if message.plain_bytes else message.transfer.value
     if message.length is not None:
         yield "length", length_text(message.length)
+    if message.kind == "register":
+        yield from _register_facts(message)
+    yield "see", message.see
+    yield "note", message.note
+    for example in message.examples:
+        yield "example", _example_text(example)
+
+
+def _register_facts(message: Message) -> Iterator[tuple[str, str]]:
     yield "access", access_text(message)
     if message.to is not None:
         yield "to", f"address 0x{message.to:02X}, sent by the device itself"
@@ -281,17 +330,15 @@ def _message_facts(message: Message) -> Iterator[tuple[str, str]]:
     yield "poll", f"every {time_text(message.poll_ns)}" if message.poll_ns else ""
     yield "comes", cases_text(message.every, cadence_text) if message.every else ""
     yield "holds", f"{message.holds}: reading this freezes it" if message.holds else ""
-    yield "see", message.see
-    yield "note", message.note
-    for example in message.examples:
-        yield "example", _example_text(example)
 
 
 def _example_text(example: Example) -> str:
     what = "on the wire " if example.is_transfer else ""
     given = " and ".join(f"{name} = {value}" for name, value in example.given.items())
     values = ", ".join(f"{name} {text}" for name, (text, _) in example.values.items())
-    return f"{what}{example.data.hex(' ').upper()} gives {values or 'what the map says'}" + (f", given {given}" if given else "")
+    return f"{numbers_text(example)}{what}{example.data.hex(' ').upper()} gives {values or 'what the map says'}" + (
+        f", given {given}" if given else ""
+    )
 
 
 def _field_facts(field: Field) -> Iterator[tuple[str, str]]:
@@ -333,7 +380,8 @@ def _field_facts(field: Field) -> Iterator[tuple[str, str]]:
     yield "sensor", field.sensor.text if field.sensor is not None else ""
     if field.check is not None:
         before = f", after {field.check.before.hex(' ').upper()}" if field.check.before else ""
-        yield "check", f"{field.check.method} over {place_text(field.check.over)}{before}"
+        yield "check", f"{check_text(field.check)} over {place_text(field.check.over)}{before}"
+    yield "counter", f"{field.counter[0]}..{field.counter[1]}, then again" if field.counter is not None else ""
     yield "overlaps", ", ".join(field.overlaps)
     if field.message != field.name:  # a one-field register's own are told with the register
         yield "see", field.see

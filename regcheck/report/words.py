@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -118,23 +119,28 @@ def short_names(names: Iterable[str], width: int, *, ascii_only: bool = False) -
     clear = {name for name in short if taken[short[name]] == 1}
     short = {name: short[name] for name in wanted if name in clear}
     used = set(short.values())
-    bare = {name: _without_message(shown[name]) for name in wanted}
-    bare_count = Counter(bare.values())
+    forms = {name: _shorter_forms(shown[name]) for name in wanted}
+    counts = Counter(form for found in forms.values() for form in found)
     for name in wanted:
         if name in short:
             continue
-        if bare_count[bare[name]] == 1 and bare[name] not in used and cell_width(bare[name]) <= width:
-            short[name] = bare[name]
-        else:
-            short[name] = next(form for form in _middle_forms(shown[name], width, ascii_only) if form not in used)
+        fitting = [form for form in forms[name] if counts[form] == 1 and form not in used and cell_width(form) <= width]
+        middle = _middle_forms(shown[name], width, ascii_only)
+        short[name] = fitting[0] if fitting else next(form for form in middle if form not in used)
         used.add(short[name])
     return short
 
 
-def _without_message(name: str) -> str:
-    kind, slash, path = name.rpartition("/")
-    bare, bracket, element = path.partition("[")
-    return kind + slash + bare.rpartition(".")[2] + bracket + element
+_PATH = re.compile(r"^(?P<kind>[^/]*/)?(?P<instance>(?:\w+\[[^\]]*\]\.)*)(?:[^.\[]*\.)?(?P<field>[^.]*(?:\[[^\]]*\])?)$")
+
+
+def _shorter_forms(name: str) -> list[str]:
+    """Return a path without its message, and without its instance too; nothing of what is no path."""
+    match = _PATH.match(name)
+    if match is None:
+        return []
+    kind, instance, field = (match[part] or "" for part in ("kind", "instance", "field"))
+    return list(dict.fromkeys([kind + instance + field, kind + field]))
 
 
 def _middle_forms(name: str, width: int, ascii_only: bool) -> Iterator[str]:

@@ -1,7 +1,7 @@
 """Faults of firmware, as plain data. Each says in one place what it does, and the board calls it in one place.
 
-Four families, by where in a board the fault sits: in the front end (what is sensed), in the report (which value stands in which
-field), in the payload (which bits and bytes are sent), on the wire (the transfer itself).
+Five families, by where in a board the fault sits: in the front end (what is sensed), in the report (which value stands in which
+field), in the payload (which bits and bytes are sent), on the wire (the transfer itself; frame_faults.py has those of frames).
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from math import floor
 
 from regcheck.codec.builder import RawCode, Value
 from regcheck.codec.checksums import pec
+from regcheck.sim.frame_faults import EVERY, FrameFault, Span
 from regcheck.sim.front_end import FrontEnd, with_error
 
 Look = Callable[[str, int], Value]
@@ -55,6 +56,33 @@ class SlowUpdate:
 
 
 @dataclass(frozen=True, slots=True)
+class SlowStart:
+    """A field says that it has no value until ``until_ns``."""
+
+    field: str
+    until_ns: int
+
+    def sensed(self, front_end: FrontEnd) -> FrontEnd:
+        """Return the front end with the fault."""
+        return replace(front_end, starts_ns=self.until_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class Shifted:
+    """Elements ``first`` to ``last`` of an array each carry the value of the element ``by`` further on."""
+
+    field: str
+    first: int
+    last: int
+    by: int
+
+    def reports(self, path: str, time_ns: int, look: Look) -> Value:
+        """Return what stands in the element of ``path``."""
+        element = int(path.partition("[")[2].rstrip("]"))
+        return look(f"{self.field}[{element + self.by}]", time_ns)
+
+
+@dataclass(frozen=True, slots=True)
 class Swapped:
     """Two fields carry each other's value."""
 
@@ -68,13 +96,14 @@ class Swapped:
 
 @dataclass(frozen=True, slots=True)
 class SignFlipped:
-    """A field is sent with the other sign."""
+    """A field is sent with the other sign; a code stays as it is."""
 
     field: str
 
     def reports(self, path: str, time_ns: int, look: Look) -> Value:
         """Return what stands in the field."""
-        return -_number(look(path, time_ns), path)
+        value = look(path, time_ns)
+        return value if isinstance(value, RawCode) else -_number(value, path)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +117,10 @@ class WrongUnit:
 
     def reports(self, path: str, time_ns: int, look: Look) -> Value:
         """Return what stands in the field."""
-        code = floor((_number(look(path, time_ns), path) - self.zero) * self.per_unit + 0.5)
+        value = look(path, time_ns)
+        if isinstance(value, RawCode):
+            return value
+        code = floor((_number(value, path) - self.zero) * self.per_unit + 0.5)
         return RawCode(code & ((1 << self.width) - 1))
 
 
@@ -143,23 +175,11 @@ class BytesSwapped:
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
-    """Which reads of a message a fault on the wire meets: ``count`` of them from ``from_ns`` on (0: all)."""
-
-    from_ns: int = 0
-    count: int = 0
-
-    def meets(self, time_ns: int, met: int) -> bool:
-        """Return whether it meets the read at ``time_ns``, after it met ``met`` others."""
-        return time_ns >= self.from_ns and (not self.count or met < self.count)
-
-
-@dataclass(frozen=True, slots=True)
 class BadPec:
     """The packet error code of a read is wrong by one bit."""
 
     message: str
-    span: Span = Span()
+    span: Span = EVERY
 
     def on_wire(self, parts: tuple[bytes, ...]) -> tuple[bytes, ...]:
         """Return the parts of the read with the fault."""
@@ -171,7 +191,7 @@ class MissingPec:
     """A read ends before its packet error code."""
 
     message: str
-    span: Span = Span()
+    span: Span = EVERY
 
     def on_wire(self, parts: tuple[bytes, ...]) -> tuple[bytes, ...]:
         """Return the parts of the read with the fault."""
@@ -184,7 +204,7 @@ class WrongCount:
 
     message: str
     by: int
-    span: Span = Span()
+    span: Span = EVERY
 
     def on_wire(self, parts: tuple[bytes, ...]) -> tuple[bytes, ...]:
         """Return the parts of the read with the fault."""
@@ -197,24 +217,26 @@ class Dropped:
     """The board does not acknowledge its address after the repeated start, and the host gives up."""
 
     message: str
-    span: Span = Span()
+    span: Span = EVERY
 
     def on_wire(self, parts: tuple[bytes, ...]) -> tuple[bytes, ...]:
         """Return the parts of the read with the fault: its last byte is the one refused."""
         return (*parts[:-1], parts[-1][:1])
 
 
-SensedFault = WrongGain | WrongOffset | SlowUpdate
-ReportFault = Swapped | SignFlipped | WrongUnit | Stuck | PlausibleOpen
+SensedFault = WrongGain | WrongOffset | SlowUpdate | SlowStart
+ReportFault = Swapped | Shifted | SignFlipped | WrongUnit | Stuck | PlausibleOpen
 PayloadFault = BitSet | BytesSwapped
 WireFault = BadPec | MissingPec | WrongCount | Dropped
-Fault = SensedFault | ReportFault | PayloadFault | WireFault
+Fault = SensedFault | ReportFault | PayloadFault | WireFault | FrameFault
 
 
 def touched(fault: Fault) -> tuple[str, ...]:
     """Return the paths of the fields, or the name of the message, that a fault names."""
-    if isinstance(fault, PayloadFault | WireFault):
+    if isinstance(fault, PayloadFault | WireFault | FrameFault):
         return (fault.message,)
+    if isinstance(fault, Shifted):
+        return tuple(f"{fault.field}[{number}]" for number in range(fault.first, fault.last + 1))
     return (fault.field, fault.other) if isinstance(fault, Swapped) else (fault.field,)
 
 

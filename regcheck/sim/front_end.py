@@ -33,14 +33,15 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class Thermistor:
-    """A temperature in kelvin from a thermistor by its beta; of several channels the first one that is neither open nor shorted.
+    """A temperature from a thermistor by its beta; of several channels the first one that is neither open nor shorted.
 
-    IEC 60539-1 (from memory): R = R25 exp(B (1/T - 1/298.15 K)).
+    In kelvin above ``zero_k``. IEC 60539-1 (from memory): R = R25 exp(B (1/T - 1/298.15 K)).
     """
 
     channels: tuple[str, ...]
     r25_ohm: float
     beta_k: float
+    zero_k: float = 0.0
 
     def sense(self, stimuli: Stimuli, begin: Times, end: Times) -> Array:
         """Return the true values over the conversions begin .. end i8[n] ns."""
@@ -50,7 +51,7 @@ class Thermistor:
             ohm = np.where((own > 0) & np.isfinite(own), own, ohm)
         if np.isnan(ohm).any():
             raise UsageError(f"{' and '.join(self.channels)} are open or shorted at once; the board has no temperature then")
-        return 1.0 / (1.0 / KELVIN_25 + np.log(ohm / self.r25_ohm) / self.beta_k)
+        return 1.0 / (1.0 / KELVIN_25 + np.log(ohm / self.r25_ohm) / self.beta_k) - self.zero_k
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,7 @@ def _sampled(stimuli: Stimuli, name: str, begin: Times, end: Times, *, integrate
 class FrontEnd:
     """How one field is sensed: a conversion each ``every_ns``, the first one ended at ``phase_ns`` (0: after ``every_ns``).
 
-    It can be reported ``delay_ns`` after its end.
+    It can be reported ``delay_ns`` after its end, but none before ``starts_ns``: until then the board has no value yet.
 
     Reported = true x (1 + ``gain``) + ``offset`` + noise of that standard deviation (normal), behind a first-order filter of
     ``filter_ns``; all in the field's own unit, or in codes where ``raw_codes``. Conversions within
@@ -100,19 +101,28 @@ class FrontEnd:
     noise: float = 0.0
     raw_codes: bool = False
     unfiltered: tuple[tuple[int, int], ...] = ()
+    starts_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Series:
-    """What is there to be reported: ``value`` f8[n] from ``time`` i8[n] ns on. ``raw_codes``: values are codes on the wire."""
+    """What is there to be reported: ``value`` f8[n] from ``time`` i8[n] ns on, none before ``starts_ns``.
+
+    ``raw_codes``: values are codes on the wire.
+    """
 
     time: Times
     value: Array
     raw_codes: bool = False
+    starts_ns: int = 0
 
     def at(self, time_ns: int) -> float:
         """Return the value that stands at a time; before the first one that one."""
         return float(self.value[max(int(np.searchsorted(self.time, time_ns, side="right")) - 1, 0)])
+
+    def many(self, times: Times) -> Array:
+        """Return the values that stand at ``times`` i8[n]."""
+        return self.value[np.clip(np.searchsorted(self.time, times, side="right") - 1, 0, None)]
 
 
 def conversions(name: str, front_end: FrontEnd, stimuli: Stimuli, seed: int) -> Series:
@@ -126,7 +136,7 @@ def conversions(name: str, front_end: FrontEnd, stimuli: Stimuli, seed: int) -> 
     if front_end.filter_ns:
         value = _filtered(value, special, 1 - exp(-front_end.every_ns / front_end.filter_ns))
     noise = normal_draws(seed, crc32(name.encode()), len(end)) * front_end.noise
-    return Series(end + front_end.delay_ns, np.where(special, value, value + noise), front_end.raw_codes)
+    return Series(end + front_end.delay_ns, np.where(special, value, value + noise), front_end.raw_codes, front_end.starts_ns)
 
 
 def normal_draws(seed: int, stream: int, count: int) -> Array:
@@ -172,6 +182,22 @@ def charge(current: Series, start_mah: float) -> Series:
     return Series(current.time, start_mah + np.cumsum(current.value * hours))
 
 
+FOLDS = ("max", "min", "sum", "which")
+
+
+def folded(kind: str, elements: list[Series], times: float) -> Series:
+    """Return the largest, smallest or sum of elements, ``times`` a factor; or ``which`` is the largest, counted from 1.
+
+    Raises UsageError where they are not converted together.
+    """
+    first = elements[0]
+    if any(not np.array_equal(one.time, first.time) for one in elements):
+        raise UsageError(f"a {kind} is taken of fields that are not converted at the same times")
+    values = np.array([one.value for one in elements])
+    of_kind = {"max": values.max(axis=0), "min": values.min(axis=0), "sum": values.sum(axis=0), "which": values.argmax(axis=0) + 1.0}
+    return Series(first.time, of_kind[kind] * times, starts_ns=max(one.starts_ns for one in elements))
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One level of a state, reported as ``raw``: set once a value was beyond ``set_at`` for ``after_ns``, until back at ``clear_at``."""
@@ -186,7 +212,7 @@ class Step:
 def state(watched: list[Series], steps: tuple[Step, ...]) -> Series:
     """Return a state as raw codes: the last of ``steps`` that is set, by the largest (for `below`: the smallest) of the watched values."""
     times = watched[0].time
-    values = np.array([[one.at(int(time)) for one in watched] for time in times])
+    values = np.array([one.many(times) for one in watched]).T
     raw = np.zeros(len(times))
     for step in steps:
         extreme = values.max(axis=1) if step.above else -values.min(axis=1)

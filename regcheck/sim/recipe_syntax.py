@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from typing import Annotated, Any
 
 from pydantic import Field as Key
 
 from regcheck.device_map import leaves
-from regcheck.device_map.limits import parse_quantity, parse_time_ns
+from regcheck.device_map.limits import parse_quantity
 from regcheck.device_map.numbers import as_fraction
 from regcheck.device_map.syntax import Entry, Nanoseconds, Text, leaf
 from regcheck.device_map.units import parse_unit
 from regcheck.device_map.yaml_source import Mapping as MappingNode
-from regcheck.device_map.yaml_source import Node, Scalar, Sequence
+from regcheck.device_map.yaml_source import Node, Scalar
 
 NUMBER = {"type": "number"}
 PAIR = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
@@ -62,6 +61,23 @@ def _keep(node: Node) -> Node:
     return node
 
 
+def _numbers(node: Node, what: str) -> tuple[int, ...]:
+    spans = leaves.one_or_list(node, lambda item: leaves.number_range(item, what))
+    return tuple(number for first, last in spans for number in range(first, last + 1))
+
+
+def _pages(node: Node) -> dict[str, tuple[int, ...]]:
+    if not isinstance(node, MappingNode) or len(node) != 1:
+        raise ValueError("`pages` names one field and its values in turn, such as {page: 0..29}")
+    return {str(name): _numbers(value, "pages such as 0..29") for name, value in node.items()}
+
+
+def _instances(node: Node) -> dict[str, tuple[int, ...]]:
+    if not isinstance(node, MappingNode):
+        raise ValueError("instances are written such as {rack: [1, 2]}")
+    return {str(name): _numbers(value, "numbers such as 1..8") for name, value in node.items()}
+
+
 Number = Annotated[float, *leaf(_number, NUMBER)]
 Share = Annotated[float, *leaf(_share, {"type": "string"})]
 Ohm = Annotated[float, *leaf(_ohm, {"type": "string"})]
@@ -73,18 +89,26 @@ Count = Annotated[int, *leaf(leaves.integer(0, 10**6, "count"), {"type": "intege
 Whole = Annotated[int, *leaf(lambda node: int(as_fraction(leaves.scalar(node, "a whole number"))), {"type": "integer"})]
 Seed = Annotated[int, *leaf(leaves.integer(0, 2**31, "seed"), {"type": "integer"})]
 Rows = Annotated[Any, *leaf(_keep, {"type": "array"})]
-Format = Annotated[str, *leaf(leaves.text, {"enum": ["vcd", "transfers"]})]
+Format = Annotated[str, *leaf(leaves.text, {"enum": ["vcd", "transfers", "can_log"]})]
+Pages = Annotated[dict[str, tuple[int, ...]], *leaf(_pages, {"type": "object"})]
+Instances = Annotated[dict[str, tuple[int, ...]], *leaf(_instances, {"type": "object"})]
+Run = Annotated[tuple[int, int], *leaf(lambda node: leaves.number_range(node, "numbers such as 1..96"), {"type": "string"})]
 
 
 class SenseEntry(Entry):
-    """How one field is sensed: one of `difference`, `ntc` and `divider`, and how well."""
+    """How one field is sensed: one of `difference`, `ntc` and `divider`, and how well.
 
+    With ``n: 1..96`` it is an array's: `[n]` and `[n - 1]` in its path and its channels stand for the numbers in turn.
+    """
+
+    n: Run | None = Key(None, description="the numbers of the array's elements")
     difference: Names | None = Key(None, description="one channel, or two: the first less the second")
     times: Number = Key(1.0, description="the field's units for each unit of the channel")
     integrates: Annotated[bool, *leaf(leaves.truth, {"type": "boolean"})] = False
     ntc: Names | None = Key(None, description="a temperature by r25 and beta; of several channels the first that is neither open nor short")
     r25: Ohm = 10_000.0
     beta: Kelvin = 3435.0
+    celsius: Annotated[bool, *leaf(leaves.truth, {"type": "boolean"})] = Key(False, description="true: in degC instead of K")
     divider: Text | None = Key(None, description="the converter's code behind a thermistor and a pull_up")
     pull_up: Ohm = 10_000.0
     full: Count = 4095
@@ -95,7 +119,9 @@ class SenseEntry(Entry):
     filter: Nanoseconds = 0
     gain: Share = 0.0
     offset: Number = 0.0
+    spread: Number = Key(0.0, description="an array's offsets differ by up to this both ways, evenly drawn")
     noise: Number = 0.0
+    starts: Nanoseconds = Key(0, description="until then the board says that it has no value")
 
 
 class MeanEntry(Entry):
@@ -117,6 +143,16 @@ class GaugeEntry(Entry):
     share: Text
 
 
+class FoldEntry(Entry):
+    """A field that is worked out of all elements of an array: one of `max`, `min`, `sum` and `which`."""
+
+    max: Text | None = None
+    min: Text | None = None
+    sum: Text | None = None
+    which: Text | None = Key(None, description="the number of the largest one")
+    times: Number = 1.0
+
+
 class StepEntry(Entry):
     """One level of a state."""
 
@@ -134,12 +170,25 @@ class WatchEntry(Entry):
     steps: list[StepEntry]
 
 
+class PatternEntry(Entry):
+    """Values of an array of channels that all differ: channel n of N gets about + step x (n x turn mod (N + 1) - (N + 1) / 2)."""
+
+    n: Run = Key(description="the numbers of the channels, from 1")
+    about: Number
+    step: Number
+    turn: Count = Key(1, description="another one gives another order")
+    stack: Number | None = Key(None, description="the channels are a stack: each is so much higher than the one below, number 0 is this")
+    beta: Kelvin | None = Key(None, description="the values are degC, and the channels are set to the ohms of this thermistor")
+    r25: Ohm = 10_000.0
+
+
 class BoardEntry(Entry):
     """The board as designed."""
 
     senses: dict[str, SenseEntry]
     means: dict[str, MeanEntry] = Key(default_factory=dict)
     gauge: GaugeEntry | None = None
+    folds: dict[str, FoldEntry] = Key(default_factory=dict)
     watches: dict[str, WatchEntry] = Key(default_factory=dict)
     constants: dict[str, Constant] = Key(default_factory=dict)
 
@@ -154,6 +203,24 @@ class HostEntry(Entry):
     broadcasts: dict[str, Nanoseconds] = Key(default_factory=dict)
 
 
+class SendEntry(Entry):
+    """One message that the board sends by itself."""
+
+    every: Nanoseconds
+    pages: Pages = Key(default_factory=dict, description="the values that a field takes in turn: {page: 0..29}")
+
+
+class SendsEntry(Entry):
+    """What boards on a CAN bus send by themselves."""
+
+    begin: Nanoseconds = 0
+    jitter: Nanoseconds = 0
+    bus: Text = Key("can0", description="the name of the interface in the log")
+    clock: Nanoseconds = Key(0, description="what the recorder's clock shows at the bench's time 0")
+    instances: Instances = Key(default_factory=dict, description="which boards there are: {rack: [1, 2]}")
+    frames: dict[str, SendEntry]
+
+
 class FaultEntry(Entry):
     """One fault: its kind as the key that names a field or message, and what belongs to it."""
 
@@ -163,7 +230,11 @@ class FaultEntry(Entry):
     by: Number = 0.0
     slow_update: Text | None = None
     every: Nanoseconds = 0
+    slow_start: Text | None = None
+    until: Nanoseconds = 0
     swapped: Names | None = None
+    shifted: Text | None = None
+    elements: Run = (0, 0)
     sign_flipped: Text | None = None
     wrong_unit: Text | None = None
     per_unit: Number = 1.0
@@ -180,6 +251,12 @@ class FaultEntry(Entry):
     missing_pec: Text | None = None
     wrong_count: Text | None = None
     dropped: Text | None = None
+    stuck_counter: Text | None = None
+    late: Text | None = None
+    later: Nanoseconds = 0
+    omitted: Text | None = None
+    bad_check: Text | None = None
+    cut_short: Text | None = None
     from_: Nanoseconds = Key(0, alias="from")
     count: Count = Key(0, description="how many reads from then on; 0: all")
 
@@ -189,6 +266,7 @@ class TrialPlan(Entry):
 
     format: Format
     faults: Text | None = Key(None, description="which list of faults; none: a faultless board")
+    faulty: Instances = Key(default_factory=dict, description="which of several boards have them; all unless said")
     tested: dict[str, Text] = Key(default_factory=dict)
     note: Text | None = None
 
@@ -201,41 +279,9 @@ class RecipeEntry(Entry):
     bench: Text = Key(description="the bench file, beside the recipe; it is copied into each trial")
     seed: Seed
     board: BoardEntry
-    host: HostEntry
+    host: HostEntry | None = None
+    sends: SendsEntry | None = None
     schedule: Rows
     faults: dict[str, list[FaultEntry]] = Key(default_factory=dict)
     trials: dict[str, TrialPlan]
     note: Text | None = None
-
-
-def schedule_rows(node: Node) -> tuple[list[tuple[int, dict[str, str]]], int]:
-    """Return (time in ns, cells as typed) of every row, and the end; raise ValueError with what is wrong.
-
-    A row has `for:`, how long it stands, and the channels that change. A list is a stack: `wire: [0.0, 3.7, 3.6]` sets wire_0 to the
-    first and each next one higher by the following value.
-    """
-    if not isinstance(node, Sequence) or not node:
-        raise ValueError("the schedule is a list of rows such as {for: 15 s, shunt: 2.5}")
-    rows, time_ns = [], 0
-    for row in node:
-        if not isinstance(row, MappingNode) or "for" not in row:
-            raise ValueError("a row of the schedule has no `for`; write how long it stands, such as for: 15 s")
-        cells: dict[str, str] = {}
-        for name, value in row.items():
-            if name == "for":
-                continue
-            if isinstance(value, Sequence):
-                cells |= _stacked(str(name), value)
-            else:
-                cells[str(name)] = str(leaves.scalar(value, "a number, open or short"))
-        rows.append((time_ns, cells))
-        time_ns += parse_time_ns(leaves.scalar(row["for"], "a time such as 15 s"))  # type: ignore[index]
-    return rows, time_ns
-
-
-def _stacked(name: str, values: Sequence) -> dict[str, str]:
-    try:
-        steps = [Decimal(str(leaves.scalar(value, "a number"))) for value in values]
-    except InvalidOperation:
-        raise ValueError(f"'{name}' holds something that is no number") from None
-    return {f"{name}_{index}": str(sum(steps[: index + 1], Decimal(0))) for index in range(len(steps))}

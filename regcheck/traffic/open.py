@@ -40,6 +40,9 @@ CAN_FORMATS = {
 FORMATS = SMBUS_FORMATS | CAN_FORMATS
 """Names of the formats, as ``format`` takes them, and what they are."""
 
+BY_OFFSET = frozenset({"vcd", "pcap"})
+"""Formats whose places are byte offsets; those of the others are lines."""
+
 _HEAD = 1 << 16
 
 
@@ -66,6 +69,11 @@ class Capture:
     def buses(self) -> tuple[str, ...]:
         """Names of the buses, ("",) for one without a name; transfer logs and packet captures are read through for it."""
         return self.reader.buses
+
+    @property
+    def by_line(self) -> bool:
+        """Whether places count lines; else they are byte offsets."""
+        return self.format not in BY_OFFSET
 
     def batches(self) -> Iterator[Batch]:
         """Yield the capture from its start, in batches; at least one, unless nothing at all is recorded."""

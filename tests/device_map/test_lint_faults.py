@@ -10,17 +10,22 @@ from regcheck.errors import SourceError
 HEAD = "regcheck: 1\ndevice: {name: sample}\nsmbus: {address: 0x0B}\nregisters:\n"
 
 
-def read_cases() -> dict[str, tuple[str, list[str]]]:
-    """Return text and problems by name of lint_cases.txt, which says how it is written."""
+FRAME_HEAD = "regcheck: 1\ndevice: {name: sample}\nnote: about frames\nframes:\n"
+
+
+def read_cases(name: str, head: str) -> dict[str, tuple[str, list[str]]]:
+    """Return whole map and problems by name of a file of cases, which says how it is written."""
     cases = {}
-    for part in (Path(__file__).parent / "lint_cases.txt").read_text(encoding="utf-8").split("\n## ")[1:]:
-        name, *lines = part.splitlines()
+    for part in (Path(__file__).parent / name).read_text(encoding="utf-8").split("\n## ")[1:]:
+        case, *lines = part.splitlines()
         text = "".join(f"{line}\n" for line in lines if line and not line.startswith("!"))
-        cases[name] = text, [line.removeprefix("! ") for line in lines if line.startswith("!")]
+        cases[case] = head + text, [line.removeprefix("! ") for line in lines if line.startswith("!")]
     return cases
 
 
-CASES = read_cases()
+REGISTER_CASES = read_cases("lint_cases.txt", HEAD)
+FRAME_CASES = read_cases("frame_cases.txt", FRAME_HEAD)
+CASES = REGISTER_CASES | FRAME_CASES
 
 
 def write(folder: Path, text: str, name: str = "map.yaml") -> Path:
@@ -36,20 +41,22 @@ def lint(folder: Path, text: str) -> list[str]:
 
 
 def test_a_case_says_what_is_wrong_unless_it_is_legal() -> None:
-    assert len(CASES) > 70
+    assert len(REGISTER_CASES) > 70
+    assert len(FRAME_CASES) > 70
+    assert len(CASES) == len(REGISTER_CASES) + len(FRAME_CASES)
     assert {name.startswith("legal: ") for name, (_, said) in CASES.items() if not said} == {True}
 
 
 @pytest.mark.parametrize("name", CASES)
 def test_each_problem_is_told_at_its_line_and_column(tmp_path: Path, name: str) -> None:
     text, said = CASES[name]
-    assert [problem.removeprefix("map.yaml:") for problem in lint(tmp_path, HEAD + text)] == said
+    assert [problem.removeprefix("map.yaml:") for problem in lint(tmp_path, text)] == said
 
 
 @pytest.mark.parametrize("name", CASES)
 def test_only_faults_keep_a_map_from_being_read(tmp_path: Path, name: str) -> None:
     text, said = CASES[name]
-    path = write(tmp_path, HEAD + text)
+    path = write(tmp_path, text)
     faults = [problem for problem in said if ": note: " not in problem]
     if not faults:
         assert load_map(path).messages
@@ -96,15 +103,9 @@ def test_a_fault_of_a_base_map_is_told_in_the_base_map(tmp_path: Path) -> None:
     assert problem == "base.yaml:5:50: 'mv' is no known unit; did you mean mV?"
 
 
-@pytest.mark.parametrize("key", ["frames", "can", "instances"])
-def test_what_is_not_read_yet_is_said_so(tmp_path: Path, key: str) -> None:
-    (problem,) = lint(tmp_path, HEAD + f"  voltage: {{command: 0x09, transfer: word}}\n{key}: {{}}\n")
-    assert problem == f"map.yaml:6:1: `{key}` is not read yet (this version reads SMBus registers; CAN frames are still to come)"
-
-
 def test_every_problem_is_one_line(tmp_path: Path) -> None:
     for text, _ in CASES.values():
-        assert all("\n" not in problem for problem in lint(tmp_path, HEAD + text))
+        assert all("\n" not in problem for problem in lint(tmp_path, text))
 
 
 def test_the_caret_of_an_expression_is_in_the_column(tmp_path: Path) -> None:

@@ -143,7 +143,8 @@ def test_each_fact_of_a_field_is_told(every: RegisterMap) -> None:
         "before": ("packet", "after 16 34"),
     }
     assert [key for key, (name, text) in facts.items() if text not in shown[name]] == []
-    assert set(FieldEntry.model_fields) - set(facts) == {"like", "checksum"}  # like is filled in, a checksum is told as a CRC is
+    assert set(FieldEntry.model_fields) - set(facts) == {"like", "checksum", "counter"}
+    # like is filled in, a checksum is told as a CRC is, counters with the frames
 
 
 def test_the_facts_of_a_message_are_told(every: RegisterMap) -> None:

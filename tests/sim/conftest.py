@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from regcheck.sim.faults import Fault
-from regcheck.sim.recipe import Recipe, load_recipe, record
+from regcheck.sim.recipe import Recipe, load_recipe, record, record_frames
 from regcheck.sim.stimuli import Stimuli
+from regcheck.traffic.frames import Frame
 
 Reads = dict[int, list[tuple[bytes, ...]]]
 """The reads of a run by command, each its two parts on the wire."""
@@ -49,3 +50,20 @@ def reads_with(short_recipe: Recipe) -> Callable[..., Reads]:
 @pytest.fixture(scope="session")
 def faultless(reads_with: Callable[..., Reads]) -> Reads:
     return reads_with()
+
+
+@pytest.fixture(scope="session")
+def rack_recipe(captures: Path) -> Recipe:
+    return load_recipe(captures / "recipes" / "scarp_96.yaml")
+
+
+@pytest.fixture(scope="session")
+def short_rack(rack_recipe: Recipe) -> Recipe:
+    """The first 16 s of the rack: a whole hold, and some of the next."""
+    return replace(rack_recipe, stimuli=Stimuli.of(rack_recipe.stimuli.rows[:2], 16_000_000_000))
+
+
+@pytest.fixture(scope="session")
+def rack_frames(short_rack: Recipe) -> list[Frame]:
+    """What the faultless rack sends in that time."""
+    return record_frames(short_rack)
