@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from regcheck.checks.pairing import Array, Evaluation, Flags, Times, default_age_ns, event_times, times_held
+from regcheck.checks.pairing import Array, Evaluation, Times, default_age_ns, event_times, times_held
 from regcheck.checks.relations import FAIL, LEFT_OUT, PASS, UNDECIDED, Outcome, Sides, Worst, limit_size, relation_sides
 from regcheck.checks.rule_record import Book, Series
 from regcheck.device_map.binding import bind

@@ -11,7 +11,7 @@ from regcheck.checks.accumulator import Count
 from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.checks.streams import is_from_device, is_judged, spot_at
 from regcheck.codec.columns import Check
-from regcheck.codec.plan import DecodedBatch
+from regcheck.codec.decoded import DecodedBatch
 from regcheck.device_map.model import Message, RegisterMap
 
 

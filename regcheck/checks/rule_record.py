@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from regcheck.checks.streams import Stretch
 from regcheck.codec.columns import NO_READING, STATUSES, FieldColumn, FieldId, ResolvedMeaning
+from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.forms import field_width
 from regcheck.codec.payload import version_number
-from regcheck.codec.plan import DecodedBatch
 from regcheck.codec.states import split_instance
 from regcheck.device_map.expression_tree import Expression, Name
 from regcheck.device_map.limits import Limit

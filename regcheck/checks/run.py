@@ -36,7 +36,8 @@ from regcheck.checks.unknown_ids import UnknownCheck, required_instances
 from regcheck.checks.values import ValueCheck
 from regcheck.checks.wording import slug
 from regcheck.codec.columns import FieldId
-from regcheck.codec.plan import ColumnPlan, DecodedBatch, decoded_to_the_end, survey_states
+from regcheck.codec.decoded import DecodedBatch
+from regcheck.codec.plan import ColumnPlan, decoded_to_the_end, survey_states
 from regcheck.codec.states import States
 from regcheck.device_map.compile import load_map
 from regcheck.device_map.frames import Fitted, message_ids
