@@ -240,10 +240,8 @@ def _why_undecided(tally: Tally, means: list[MeanError]) -> tuple[str, str]:
     limits = judge.tables[worst.table].limits
     low, high = float(limits.pass_low[worst.segment]), float(limits.pass_high[worst.segment])
     if bool(bench_too_uncertain(low, high, _u_at(judge, worst.segment))):
-        return (
-            "bench_too_uncertain",
-            f"nothing can pass with this bench: needs u of at most {worded(float(largest_u(low, high)), unit, apart=True)} for these limits",
-        )
+        needed = worded(float(largest_u(low, high)), unit, apart=True)
+        return "bench_too_uncertain", f"nothing can pass with this bench: needs u of at most {needed} for these limits"
     if judge.statistic == "mean" and not means:
         return "too_few_readings", "poll at least twice in each hold: a mean needs more than one reading"
     if isinstance(judge.statistic, Fraction) and not tally.decided[UNDECIDED]:
@@ -322,7 +320,8 @@ def _not_exercised(
             + ("" if moved.high == moved.low else f" to {worded(moved.high, unit)}")
             + ": a constant report would look the same"
         )
-        return Finding(requirement, Verdict.UNTESTED, says, "not_moved", f"move it by more than {worded(needed, unit, apart=True)}", evidence)
+        remedy = f"move it by more than {worded(needed, unit, apart=True)}"
+        return Finding(requirement, Verdict.UNTESTED, says, "not_moved", remedy, evidence)
     twins = [other.judge.id for other in others if alike(tally, other)]
     if twins:
         names = " and ".join(_short(identity) for identity in (judge.id, *twins))

@@ -246,7 +246,7 @@ class Plan:
         return found + _rules(self.register_map)
 
     def _not_driven(self, seen: Mapping[FieldId, int]) -> list[Finding]:
-        """Fields with an accuracy that the bench does not apply anything to, and ``seen`` ones of an array or a device that it leaves out."""
+        """Fields with an accuracy that the bench drives not at all, and ``seen`` ones of an array or a device that it leaves out."""
         driven = {(id.message, id.field) for id in self.driven}
         found: dict[str, Finding] = {}
         for message in self.register_map.messages:

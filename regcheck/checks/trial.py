@@ -201,7 +201,8 @@ def refuse_misfits(trial: Trial, register_map: RegisterMap) -> None:
     for name in trial.buses:
         if name not in known:
             at = trial.places.get(name, Place(file))
-            problems.append(Problem(at, f"the map has no bus named '{name}'", "it has: " + (", ".join(sorted(known)) or "only the one bus")))
+            has = ", ".join(sorted(known)) or "only the one bus"
+            problems.append(Problem(at, f"the map has no bus named '{name}'", f"it has: {has}"))
     if problems:
         raise SourceError(problems)
 
@@ -220,7 +221,8 @@ def refuse_lacking(trial: Trial, captures: Iterable[Capture]) -> None:
         if bus not in there:
             near = nearest(bus, there)
             text = f"`buses` says that {name} is '{bus}', which no capture has"
-            hint = f"did you mean '{near}'?" if near else "the captures have: " + (", ".join(sorted(one for one in there if one)) or "one bus without a name")
+            has = ", ".join(sorted(one for one in there if one)) or "one bus without a name"
+            hint = f"did you mean '{near}'?" if near else f"the captures have: {has}"
             problems.append(Problem(trial.places.get(name, Place(str(trial.file))), text, hint))
     if problems:
         raise SourceError(problems)
