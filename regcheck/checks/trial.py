@@ -181,8 +181,8 @@ def _fitted(node: Node | None, problems: list[Problem]) -> dict[str, tuple[int |
     return fitted
 
 
-def refuse_misfits(trial: Trial, register_map: RegisterMap) -> None:
-    """Raise SourceError where the trial fits devices, or names buses, that the map does not know."""
+def misfits(trial: Trial, register_map: RegisterMap) -> list[Problem]:
+    """Return where the trial fits devices, or names buses, that the map does not know."""
     problems = []
     file = str(trial.file) if trial.file is not None else str(trial.map)
     axes = {axis.name: axis for axis in register_map.instances}
@@ -203,6 +203,12 @@ def refuse_misfits(trial: Trial, register_map: RegisterMap) -> None:
             at = trial.places.get(name, Place(file))
             has = ", ".join(sorted(known)) or "only the one bus"
             problems.append(Problem(at, f"the map has no bus named '{name}'", f"it has: {has}"))
+    return problems
+
+
+def refuse_misfits(trial: Trial, register_map: RegisterMap) -> None:
+    """Raise SourceError where the trial fits devices, or names buses, that the map does not know."""
+    problems = misfits(trial, register_map)
     if problems:
         raise SourceError(problems)
 
