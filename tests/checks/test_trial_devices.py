@@ -96,3 +96,12 @@ def test_what_the_map_or_the_capture_lacks_is_said_with_its_place(home: Path, ol
     (problem,) = refused.value.problems
     assert str(problem).endswith(said)
     assert problem.place.line in (7, 8)
+
+
+def test_a_trial_names_wires_and_columns(home: Path) -> None:
+    edit(home / "trial.yaml", "bench: bench.yaml", "signals: SDA=d,SCL=c\ncolumns: 1,clock,data\nbench: bench.yaml")
+    trial = load_trial(home)
+    assert (trial.signals, trial.columns) == (("c", "d"), ("1", "clock", "data"))
+    edit(home / "trial.yaml", "columns: 1,clock,data", "columns: clock,data")
+    with pytest.raises(SourceError, match=r"trial.yaml:6:10: 'clock,data' does not name three columns; write TIME,SCL,SDA"):
+        load_trial(home)
