@@ -231,7 +231,7 @@ def _uncertainty(
 
 
 def _elements(one: Applied, formulas: _Formulas) -> Iterator[tuple[int | None, dict[str, int]]]:
-    """Give the elements of a target whose channels there are: as the map counts them, or, where a formula numbers them, as the channels do."""
+    """Give the elements whose channels there are: as the map counts them or, where a formula numbers them, as the channels do."""
     each = one.field.each
     if each is None or not one.variable:
         yield one.element, {}
@@ -301,7 +301,8 @@ def _applied_field(
         curve = first_order(curve, one.field.filter_ns)
     if one.field.averages_ns:
         curve = moving_mean(curve, one.field.averages_ns)
-    return AppliedField(one.field, element, curve, tuple(dict.fromkeys(channel.counts for channel in channels.values())), stated, turned, one.instance)
+    columns = tuple(dict.fromkeys(channel.counts for channel in channels.values()))
+    return AppliedField(one.field, element, curve, columns, stated, turned, one.instance)
 
 
 def _turned(field: Field, channels: Mapping[str, Channel]) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
 from regcheck.checks.finding import Finding
-from regcheck.codec.plan import DecodedBatch
+from regcheck.codec.decoded import DecodedBatch
 
 A = TypeVar("A", bound="Accumulator")
 

@@ -17,7 +17,7 @@ from regcheck.checks.decision import BOUND, FAIL, PASS, UNDECIDED, linear_to_qua
 from regcheck.checks.judge import Judge, TableTimes
 from regcheck.checks.limits_at import SegmentLimits
 from regcheck.codec.columns import NO_READING, FieldColumn, FieldId, MessageColumns
-from regcheck.codec.plan import DecodedBatch
+from regcheck.codec.decoded import DecodedBatch
 
 SEVERITY = {PASS: 0, UNDECIDED: 1, FAIL: 2}
 NO_CLOCK, NO_LIMIT, NO_CASE = "capture's clock not known", "applied value or limit not known", "no accuracy holds there"

@@ -23,7 +23,7 @@ from regcheck.checks.decision import (
     decide,
     largest_u,
 )
-from regcheck.checks.exercised import Exercised, alike, exercised
+from regcheck.checks.exercised import Exercised, Held, alike, exercised
 from regcheck.checks.finding import Finding, Requirement, Strip, Verdict
 from regcheck.checks.hold_evidence import HoldRow, decay_evidence, hold_rows, line_evidence, spread, unjudged_holds
 from regcheck.checks.judge import Judge
@@ -82,8 +82,8 @@ def accuracy_requirement(judge: Judge) -> Requirement:
     )
 
 
-def accuracy_finding(tally: Tally, others: tuple[Tally, ...]) -> Finding:
-    """Return the accuracy finding of one field; ``others`` are the tallies of its siblings."""
+def accuracy_finding(tally: Tally, others: tuple[Held, ...]) -> Finding:
+    """Return the accuracy finding of one field; ``others`` are its siblings."""
     judge = tally.judge
     requirement = accuracy_requirement(judge)
     name, unit = requirement.path, str(judge.field.unit or "")
@@ -240,10 +240,8 @@ def _why_undecided(tally: Tally, means: list[MeanError]) -> tuple[str, str]:
     limits = judge.tables[worst.table].limits
     low, high = float(limits.pass_low[worst.segment]), float(limits.pass_high[worst.segment])
     if bool(bench_too_uncertain(low, high, _u_at(judge, worst.segment))):
-        return (
-            "bench_too_uncertain",
-            f"nothing can pass with this bench: needs u of at most {worded(float(largest_u(low, high)), unit, apart=True)} for these limits",
-        )
+        needed = worded(float(largest_u(low, high)), unit, apart=True)
+        return "bench_too_uncertain", f"nothing can pass with this bench: needs u of at most {needed} for these limits"
     if judge.statistic == "mean" and not means:
         return "too_few_readings", "poll at least twice in each hold: a mean needs more than one reading"
     if isinstance(judge.statistic, Fraction) and not tally.decided[UNDECIDED]:
@@ -311,7 +309,7 @@ def _nothing_judged(tally: Tally, requirement: Requirement, evidence: dict[str, 
 
 
 def _not_exercised(
-    tally: Tally, others: tuple[Tally, ...], requirement: Requirement, moved: Exercised, evidence: dict[str, Any]
+    tally: Tally, others: tuple[Held, ...], requirement: Requirement, moved: Exercised, evidence: dict[str, Any]
 ) -> Finding | None:
     """A constant report, or a swap with a sibling, must be unable to pass (verdicts, rule 18)."""
     judge, unit = tally.judge, str(tally.judge.field.unit or "")
@@ -322,8 +320,10 @@ def _not_exercised(
             + ("" if moved.high == moved.low else f" to {worded(moved.high, unit)}")
             + ": a constant report would look the same"
         )
-        return Finding(requirement, Verdict.UNTESTED, says, "not_moved", f"move it by more than {worded(needed, unit, apart=True)}", evidence)
-    twins = [other.judge.id for other in others if alike(tally, other)]
+        remedy = f"move it by more than {worded(needed, unit, apart=True)}"
+        return Finding(requirement, Verdict.UNTESTED, says, "not_moved", remedy, evidence)
+    own = Held.of(tally)
+    twins = [other.id for other in others if alike(own, other)]
     if twins:
         names = " and ".join(_short(identity) for identity in (judge.id, *twins))
         return Finding(
@@ -343,8 +343,9 @@ def _short(identity: FieldId) -> str:
 
 def accuracy_findings(tallies: Mapping[FieldId, Tally], kin: Mapping[FieldId, tuple[Judge, ...]]) -> list[Finding]:
     """Return the accuracy finding of every tally whose field has an accuracy, in the order of the judges."""
+    held = {id: Held.of(tally) for id, tally in tallies.items()}
     return [
-        accuracy_finding(tally, tuple(tallies[other.id] for other in kin.get(id, ())))
+        accuracy_finding(tally, tuple(held[other.id] for other in kin.get(id, ())))
         for id, tally in tallies.items()
         if tally.judge.field.accuracy
     ]

@@ -17,7 +17,7 @@ from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.checks.judge import Judge
 from regcheck.checks.values import rows_of
 from regcheck.codec.columns import STATUSES, FieldId
-from regcheck.codec.plan import DecodedBatch
+from regcheck.codec.decoded import DecodedBatch
 from regcheck.device_map.model import Status
 
 NO_VALUE = (Status.NOT_AVAILABLE, Status.NOT_FITTED, Status.DEVICE_ERROR, Status.SPECIAL)

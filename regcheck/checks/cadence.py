@@ -14,9 +14,9 @@ from regcheck.checks.cadence_series import Bounds, Series, series_of
 from regcheck.checks.decision import FAIL, UNDECIDED
 from regcheck.checks.streams import Horizons, Losses, Stream, Stretch, is_judged, spot_at, streams_of
 from regcheck.codec.columns import FieldId, MessageColumns
+from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.exact_columns import Exact, combinations, distinct
 from regcheck.codec.formulas import Condition
-from regcheck.codec.plan import DecodedBatch
 from regcheck.codec.states import NO_STATES, States, column_numbers
 from regcheck.device_map.model import RegisterMap
 

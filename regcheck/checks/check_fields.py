@@ -11,7 +11,8 @@ from regcheck.checks.accumulator import Count
 from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.checks.streams import is_from_device, is_judged, spot_at
 from regcheck.codec.columns import Check
-from regcheck.codec.plan import DecodedBatch
+from regcheck.codec.decoded import DecodedBatch
+from regcheck.codec.framing import Fault
 from regcheck.device_map.model import Message, RegisterMap
 
 
@@ -34,8 +35,10 @@ class CrcCheck:
             if columns.message.name not in self.messages or not is_judged(columns):
                 continue
             tally = self.tallies.setdefault((columns.message.name, columns.instance), {})
-            for code in np.unique(columns.check).tolist():
-                rows = np.flatnonzero(columns.check == code)
+            # a frame of another length may have lost its check: the length is its finding
+            told = np.where((columns.fault == Fault.LENGTH) & (columns.check != Check.GOOD), np.uint8(Check.UNKNOWN), columns.check)
+            for code in np.unique(told).tolist():
+                rows = np.flatnonzero(told == code)
                 tally.setdefault(Check(code), Count()).add(len(rows), spot_at(columns, int(rows[0]), self.source))
 
     def tick(self, end_ns: int) -> None:

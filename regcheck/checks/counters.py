@@ -15,7 +15,7 @@ from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.checks.streams import Horizons, Stream, Stretch, is_from_device, is_judged, spot_at, streams_of
 from regcheck.checks.wording import times
 from regcheck.codec.columns import FieldId, MessageColumns
-from regcheck.codec.plan import DecodedBatch
+from regcheck.codec.decoded import DecodedBatch
 from regcheck.device_map.model import RegisterMap
 
 SHOWN = 8

@@ -13,6 +13,7 @@ from regcheck.checks.accuracy import Tally
 from regcheck.checks.decision import Z
 from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.checks.wording import plain
+from regcheck.codec.columns import FieldId
 from regcheck.device_map.model import FieldType
 
 Array = NDArray[np.float64]
@@ -61,22 +62,41 @@ def _sizes(tally: Tally) -> Array:
     return np.asarray(np.max(sides, axis=0) if sides else np.zeros(len(tally.judge.curve)))
 
 
-def alike(tally: Tally, other: Tally) -> bool:
-    """Return whether no hold with readings of both tells a field from its sibling by more than their limits and guards."""
-    first, second = tally.judge, other.judge
-    held = np.flatnonzero(tally.hold_count)
-    middle = (first.holds.begin[held] + first.holds.end[held]) // 2
-    segment = np.searchsorted(second.curve.time, middle, side="right") - 1
-    segment = np.clip(segment, 0, len(second.curve) - 1)
-    own_segment = np.clip(np.searchsorted(first.curve.time, middle, side="right") - 1, 0, len(first.curve) - 1)
-    apart = np.abs(first.holds.value[held] - second.curve.after[segment])
-    reach = _reach(tally, own_segment) + _reach(other, segment)
+@dataclass(frozen=True, slots=True, eq=False)
+class Held:
+    """What tells a field from its siblings: its holds with readings, and what was applied to it over all bench time.
+
+    ``middle`` i8[h] ns, ``value`` and ``reach`` f8[h] of the holds; ``time`` i8[m], ``after`` and ``width`` f8[m] of the applied
+    curve. Reach and width are limit and guard together, in the field's unit.
+    """
+
+    id: FieldId
+    middle: NDArray[np.int64]
+    value: Array
+    reach: Array
+    time: NDArray[np.int64]
+    after: Array
+    width: Array
+
+    @classmethod
+    def of(cls, tally: Tally) -> Held:
+        """Return what was held of a field while it was read."""
+        judge = tally.judge
+        curve, held = judge.curve, np.flatnonzero(tally.hold_count)
+        width = np.asarray(_sizes(tally) + Z * np.hypot(curve.u_s, curve.u_r))
+        middle = (judge.holds.begin[held] + judge.holds.end[held]) // 2
+        return cls(judge.id, middle, judge.holds.value[held], width[_segment(curve.time, middle)], curve.time, curve.after, width)
+
+
+def _segment(time: NDArray[np.int64], at: NDArray[np.int64]) -> NDArray[np.int64]:
+    return np.maximum(np.searchsorted(time, at, side="right") - 1, 0)
+
+
+def alike(one: Held, other: Held) -> bool:
+    """Return whether no hold of one field tells it from its sibling by more than their limits and guards."""
+    segment = _segment(other.time, one.middle)
     with np.errstate(invalid="ignore"):
-        return not bool((apart > reach).any())
-
-
-def _reach(tally: Tally, segment: NDArray[np.int64]) -> Array:
-    return np.asarray(_sizes(tally)[segment] + Z * np.hypot(tally.judge.curve.u_s, tally.judge.curve.u_r)[segment])
+        return not bool((np.abs(one.value - other.after[segment]) > one.reach + other.width[segment]).any())
 
 
 def coverage_finding(tally: Tally, rule: CoverageEntry) -> Finding | None:

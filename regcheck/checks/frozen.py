@@ -25,7 +25,7 @@ from regcheck.checks.streams import Stretch, is_judged, spot_at
 from regcheck.checks.values import rows_of
 from regcheck.checks.wording import plain, worded
 from regcheck.codec.columns import FieldColumn, FieldId, MessageColumns
-from regcheck.codec.plan import DecodedBatch
+from regcheck.codec.decoded import DecodedBatch
 
 
 @dataclass(frozen=True, slots=True)

@@ -127,7 +127,7 @@ def _bench(path: Path, maps: Sequence[RegisterMap]) -> list[Problem]:
 
 
 def _trial(path: Path) -> list[Problem]:
-    from regcheck.checks.trial import TRIAL_FILE, examine_trial
+    from regcheck.checks.trial import TRIAL_FILE, examine_trial, misfits
 
     try:
         trial, problems = examine_trial(path)
@@ -136,7 +136,7 @@ def _trial(path: Path) -> list[Problem]:
     if trial is None:
         return problems
     found, own = _map(trial.map)
-    problems += own
+    problems += own + (misfits(trial, found) if found is not None else [])
     maps = [found] if found is not None else []
     if trial.bench is not None:
         problems += _bench(trial.bench, maps)

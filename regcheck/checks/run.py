@@ -39,7 +39,8 @@ from regcheck.checks.trial import Trial, refuse_lacking, refuse_misfits
 from regcheck.checks.unknown_ids import UnknownCheck, required_instances
 from regcheck.checks.values import ValueCheck
 from regcheck.codec.columns import FieldId
-from regcheck.codec.plan import ColumnPlan, DecodedBatch, decoded_to_the_end, survey_states
+from regcheck.codec.decoded import DecodedBatch
+from regcheck.codec.plan import ColumnPlan, decoded_to_the_end, survey_states
 from regcheck.codec.states import States
 from regcheck.device_map.compile import load_map
 from regcheck.device_map.frames import Fitted, message_ids
@@ -260,7 +261,7 @@ class Plan:
         return found + rule_findings(self.register_map, done.rules, self._alarm_clocks())
 
     def _not_driven(self, seen: Mapping[FieldId, int]) -> list[Finding]:
-        """Fields with an accuracy that the bench does not apply anything to, and ``seen`` ones of an array or a device that it leaves out."""
+        """Fields with an accuracy that the bench drives not at all, and ``seen`` ones of an array or a device that it leaves out."""
         driven = {(id.message, id.field) for id in self.driven}
         found: dict[str, Finding] = {}
         for message in self.register_map.messages:

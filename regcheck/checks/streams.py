@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from regcheck.checks.accumulator import Spot
 from regcheck.codec.columns import MessageColumns
+from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.exact_columns import distinct
-from regcheck.codec.plan import SMBUS_KEY, DecodedBatch
+from regcheck.codec.plan import SMBUS_KEY
 from regcheck.device_map.model import Message
 from regcheck.traffic.batch import Batch, Kind, MessageKey
 from regcheck.traffic.frames import RAW_DLC_NOTE

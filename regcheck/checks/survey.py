@@ -14,7 +14,7 @@ from regcheck.bench.bench_file import Bench
 from regcheck.bench.clock import Clock, ClockRefused, Evidence, Times, estimate_clock, find_events, shared_clock, told_clock
 from regcheck.bench.stimulus import StimulusLog
 from regcheck.codec.columns import FieldId
-from regcheck.codec.plan import DecodedBatch
+from regcheck.codec.decoded import DecodedBatch
 
 
 @dataclass(slots=True)

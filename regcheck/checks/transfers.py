@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from regcheck.checks.accumulator import Count, Spot
 from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.codec.columns import Check, MessageColumns
+from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.framing import FAULT_TEXT, NOT_WHOLE, Fault
-from regcheck.codec.plan import DecodedBatch
 from regcheck.device_map.model import Message, Pec, RegisterMap
 from regcheck.traffic.batch import Kind, MessageKey
 

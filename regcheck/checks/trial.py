@@ -45,9 +45,12 @@ class TrialEntry(Entry):
     captures: Texts
     bench: Text | None = None
     stimulus: Text | None = None
-    buses: dict[str, Text] | None = None
-    instances: Annotated[Any, *leaf(_keep, {"type": "object"})] = None
+    buses: dict[str, Text] | None = Key(None, description="what the captures call the map's buses: {string_a: can0}")
+    instances: Annotated[Any, *leaf(_keep, {"type": "object"})] = Key(
+        None, description="which of several like devices are fitted: {rack: [1, 2, 5]}"
+    )
     signals: Text | None = Key(None, description="the wires of a capture of levels: SCL=name,SDA=name")
+    columns: Text | None = Key(None, description="the columns of a CSV of levels: TIME,SCL,SDA, names or numbers from 1")
     tested: Annotated[Any, *leaf(_keep, {"type": "object"})] = None
     note: Text | None = None
 
@@ -116,12 +119,12 @@ def examine_trial(folder: Path) -> tuple[Trial | None, list[Problem]]:
     home = path.parent
     maps = [entry.map] if entry.map is not None else list(entry.maps or ())
     problems += _problems(node, entry, maps)
-    signals = None
-    if entry.signals is not None:
+    told: dict[str, Any] = {}
+    for key, text, parse in (("signals", entry.signals, parse_signals), ("columns", entry.columns, parse_columns)):
         try:
-            signals = parse_signals(entry.signals)
+            told[key] = parse(text) if text is not None else None
         except ValueError as error:
-            problems.append(Problem(_place(node, "signals"), str(error)))
+            problems.append(Problem(_place(node, key), str(error)))
     named = {"map" if entry.map is not None else "maps": maps[:1], "captures": list(entry.captures)}
     named |= {key: [name] for key, name in (("bench", entry.bench), ("stimulus", entry.stimulus)) if name is not None}
     there: dict[str, list[Path]] = {}
@@ -143,9 +146,10 @@ def examine_trial(folder: Path) -> tuple[Trial | None, list[Problem]]:
         tuple(there.get("captures", ())),
         next(iter(there.get("bench", ())), None),
         next(iter(there.get("stimulus", ())), None),
-        signals,
+        told.get("signals"),
         {str(key): str(value) for key, value in entry.tested.items()} if isinstance(entry.tested, MappingNode) else {},
         path,
+        told.get("columns"),
         fitted=_fitted(child(node, "instances"), problems),
         buses={str(name): str(bus) for name, bus in (entry.buses or {}).items()},
         places=_key_places(node, "instances") | _key_places(node, "buses"),
@@ -181,8 +185,8 @@ def _fitted(node: Node | None, problems: list[Problem]) -> dict[str, tuple[int |
     return fitted
 
 
-def refuse_misfits(trial: Trial, register_map: RegisterMap) -> None:
-    """Raise SourceError where the trial fits devices, or names buses, that the map does not know."""
+def misfits(trial: Trial, register_map: RegisterMap) -> list[Problem]:
+    """Return where the trial fits devices, or names buses, that the map does not know."""
     problems = []
     file = str(trial.file) if trial.file is not None else str(trial.map)
     axes = {axis.name: axis for axis in register_map.instances}
@@ -201,7 +205,14 @@ def refuse_misfits(trial: Trial, register_map: RegisterMap) -> None:
     for name in trial.buses:
         if name not in known:
             at = trial.places.get(name, Place(file))
-            problems.append(Problem(at, f"the map has no bus named '{name}'", "it has: " + (", ".join(sorted(known)) or "only the one bus")))
+            has = ", ".join(sorted(known)) or "only the one bus"
+            problems.append(Problem(at, f"the map has no bus named '{name}'", f"it has: {has}"))
+    return problems
+
+
+def refuse_misfits(trial: Trial, register_map: RegisterMap) -> None:
+    """Raise SourceError where the trial fits devices, or names buses, that the map does not know."""
+    problems = misfits(trial, register_map)
     if problems:
         raise SourceError(problems)
 
@@ -220,7 +231,8 @@ def refuse_lacking(trial: Trial, captures: Iterable[Capture]) -> None:
         if bus not in there:
             near = nearest(bus, there)
             text = f"`buses` says that {name} is '{bus}', which no capture has"
-            hint = f"did you mean '{near}'?" if near else "the captures have: " + (", ".join(sorted(one for one in there if one)) or "one bus without a name")
+            has = ", ".join(sorted(one for one in there if one)) or "one bus without a name"
+            hint = f"did you mean '{near}'?" if near else f"the captures have: {has}"
             problems.append(Problem(trial.places.get(name, Place(str(trial.file))), text, hint))
     if problems:
         raise SourceError(problems)

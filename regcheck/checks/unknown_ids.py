@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from regcheck.checks.accumulator import Count, Spot
 from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.checks.streams import id_text, is_from_device, streams_of
+from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.exact_columns import distinct
-from regcheck.codec.plan import SMBUS_KEY, DecodedBatch
+from regcheck.codec.plan import SMBUS_KEY
 from regcheck.codec.unexplained import Unexplained
 from regcheck.device_map.frames import Fitted, FrameId, GroupId, group_of, message_ids
 from regcheck.device_map.model import Message, RegisterMap

@@ -15,7 +15,7 @@ from regcheck.checks.decision import raw_limits
 from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.checks.wording import plain, worded
 from regcheck.codec.columns import FieldColumn, FieldId, MessageColumns, ResolvedMeaning
-from regcheck.codec.plan import DecodedBatch
+from regcheck.codec.decoded import DecodedBatch
 from regcheck.device_map.expression_tree import Expression
 from regcheck.device_map.model import Field, RegisterMap, Span
 from regcheck.device_map.numbers import format_fraction

@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 
 from regcheck.codec.carried import Transport, no_messages, transports_of, with_carried
 from regcheck.codec.columns import MessageColumns
+from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.formulas import Sensors
 from regcheck.codec.frame_routes import Buses, FrameRoutes
-from regcheck.codec.framing import FAULT_TEXT, REFUSED, Framed, frame_rows
+from regcheck.codec.framing import Framed, frame_rows
 from regcheck.codec.message_plan import MessagePlan
 from regcheck.codec.routing import Router, by_route
 from regcheck.codec.states import NO_STATES, States, selector_path, selector_states, state_levels, state_paths, state_pieces
-from regcheck.codec.unexplained import UNEXPLAINED_TEXT, Unexplained
+from regcheck.codec.unexplained import Unexplained
 from regcheck.device_map.frames import Fitted
 from regcheck.device_map.model import Length, Message, RegisterMap, TransferKind
 from regcheck.device_map.sensors import SENSORS
@@ -24,32 +25,6 @@ from regcheck.traffic.batch import Batch, Flag, Kind, MessageKey
 
 SMBUS_KEY = (1 << 48) - 1
 """The part of a message key that a map knows: all but the bus."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class DecodedBatch:
-    """One ``batch`` decoded. ``unexplained`` i8[m] are indexes of the batch, ``why`` u1[m] as in Unexplained.
-
-    Messages that came in parts stand in ``batch`` behind all of its frames, each when it is whole; its complaints are those of the
-    transports, too. Frames that carry parts give no reading and are not unexplained.
-
-    ``selectors`` are the writes that prepare indirect reads, where no register of the map is that write; they give no readings.
-    """
-
-    batch: Batch
-    messages: tuple[MessageColumns, ...]
-    selectors: tuple[MessageColumns, ...]
-    unexplained: NDArray[np.int64]
-    why: NDArray[np.uint8]
-
-    def without_reading(self) -> dict[str, int]:
-        """Return how many messages gave no reading, by the reason in words."""
-        reasons = {UNEXPLAINED_TEXT[Unexplained(code)]: int((self.why == code).sum()) for code in np.unique(self.why).tolist()}
-        for columns in self.messages:
-            for fault in REFUSED:
-                text = FAULT_TEXT[fault]
-                reasons[text] = reasons.get(text, 0) + int((columns.fault == fault).sum())
-        return {reason: count for reason, count in reasons.items() if count}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -364,14 +339,3 @@ def survey_selectors(register_map: RegisterMap, batches: Iterable[Batch]) -> Sta
         states = states.then(plan.selectors_of(batch))
     return states
 
-
-__all__ = [
-    "SMBUS_KEY",
-    "UNEXPLAINED_TEXT",
-    "ColumnPlan",
-    "DecodedBatch",
-    "Unexplained",
-    "decoded_to_the_end",
-    "message_keys",
-    "survey_states",
-]

@@ -16,7 +16,7 @@ from regcheck.device_map.units import Unit
 from regcheck.traffic.batch import Batch
 
 if TYPE_CHECKING:
-    from regcheck.codec.plan import DecodedBatch
+    from regcheck.codec.decoded import DecodedBatch
 
 UNLABELLED = "unlabelled"
 """Text of a value that has no label though its field has labels."""

@@ -79,15 +79,6 @@ class CanCsvReader:
         power = _UNITS.get(unit[2], 9) if unit else 9
         return cls(source, separator, found, bytes_at, power, number if names else 0)
 
-    @property
-    def buses(self) -> tuple[str, ...]:
-        """Names of the buses, in order of appearance: reads the file once where there is a column of them."""
-        buses: tuple[str, ...] = ("",)
-        if "bus" in self.columns:
-            for batch in self.batches():
-                buses = batch.buses
-        return buses
-
     def batches(self) -> Iterator[Batch]:
         """Yield the frames in batches."""
         builder = FrameBuilder(self.source.file, self.source.number, self.source.batch_size, by_line=True)

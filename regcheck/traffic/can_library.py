@@ -76,14 +76,6 @@ class LibraryReader:
             pass
         return reader
 
-    @property
-    def buses(self) -> tuple[str, ...]:
-        """Names of the buses, in order of appearance: reads the log once, for the frames name them one by one."""
-        buses: tuple[str, ...] = ("",)
-        for batch in self.batches():
-            buses = batch.buses
-        return buses
-
     def batches(self) -> Iterator[Batch]:
         """Yield the frames in batches."""
         builder = FrameBuilder(self.source.file, self.source.number, self.source.batch_size, by_line=True)

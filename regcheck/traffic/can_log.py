@@ -60,14 +60,6 @@ class CanLogReader:
         is_delta = not _LONG_STAMP.search(head) and _are_deltas(frames) if times is None else times == "delta"
         return cls(source, is_delta)
 
-    @property
-    def buses(self) -> tuple[str, ...]:
-        """Names of the buses, in order of appearance: reads the log once, for the lines name them one by one."""
-        buses: tuple[str, ...] = ("",)
-        for batch in self.batches():
-            buses = batch.buses
-        return buses
-
     def batches(self) -> Iterator[Batch]:
         """Yield the frames in batches."""
         source = self.source

@@ -53,14 +53,6 @@ class MdfReader:
                 raise CaptureError(Place(source.file), "the MDF file holds no CAN bus logging", f"expected channels {', '.join(_KINDS)}")
         return reader
 
-    @property
-    def buses(self) -> tuple[str, ...]:
-        """Numbers of the buses as text, in order of appearance: reads the file once, for the frames name them one by one."""
-        buses: tuple[str, ...] = ("",)
-        for batch in self.batches():
-            buses = batch.buses
-        return buses
-
     def batches(self) -> Iterator[Batch]:
         """Yield the frames in batches."""
         builder = FrameBuilder(self.source.file, self.source.number, self.source.batch_size, by_line=True)

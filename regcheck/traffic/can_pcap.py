@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from struct import pack, unpack_from
 from typing import BinaryIO
 
-from regcheck.errors import CaptureError, EncodeError, Place
+from regcheck.errors import EncodeError
 from regcheck.traffic.batch import Batch, Flag
 from regcheck.traffic.frames import CLASSIC_LENGTH, RAW_DLC_NOTE, Frame, FrameBuilder, check_frame
-from regcheck.traffic.pcap import LINKTYPE_CAN_SOCKETCAN, Packet, packets
+from regcheck.traffic.pcap import LINKTYPE_CAN_SOCKETCAN, Packet, packets, require_link_type
 from regcheck.traffic.source import Source
 
 _EXTENDED, _REMOTE, _ERROR, _ID = 0x8000_0000, 0x4000_0000, 0x2000_0000, 0x1FFF_FFFF
@@ -41,19 +41,8 @@ class CanPacketReader:
     @classmethod
     def open(cls, source: Source) -> CanPacketReader:
         """Look at the first packet; CaptureError: no packet capture, or one of another link type."""
-        packet = next(packets(source.stream(), lambda *_: None), None)
-        if packet is not None and packet.link_type != LINKTYPE_CAN_SOCKETCAN:
-            text = f"the packet capture is of link type {packet.link_type}; expected {LINKTYPE_CAN_SOCKETCAN} (CAN frames)"
-            raise CaptureError(Place(source.file, offset=packet.offset), text, "capture the CAN interface itself")
+        require_link_type(source, LINKTYPE_CAN_SOCKETCAN, "CAN frames", "capture the CAN interface itself")
         return cls(source)
-
-    @property
-    def buses(self) -> tuple[str, ...]:
-        """Names of the buses, in order of appearance: reads the capture once, for the packets name them one by one."""
-        buses: tuple[str, ...] = ("",)
-        for batch in self.batches():
-            buses = batch.buses
-        return buses
 
     def batches(self) -> Iterator[Batch]:
         """Yield the frames in batches."""

@@ -11,10 +11,9 @@ from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from regcheck.errors import CaptureError, Place
 from regcheck.traffic.batch import Batch, Flag
 from regcheck.traffic.build import BatchBuilder
-from regcheck.traffic.pcap import LINKTYPE_I2C_LINUX, Packet, packets
+from regcheck.traffic.pcap import LINKTYPE_I2C_LINUX, Packet, packets, require_link_type
 from regcheck.traffic.shapes import LONGEST, Transfer
 from regcheck.traffic.source import Source
 from regcheck.traffic.times import format_seconds
@@ -48,19 +47,8 @@ class I2cPacketReader:
     @classmethod
     def open(cls, source: Source) -> I2cPacketReader:
         """Look at the first packet; CaptureError: no packet capture, or one of another link type."""
-        packet = next(packets(source.stream(), lambda *_: None), None)
-        if packet is not None and packet.link_type != LINKTYPE_I2C_LINUX:
-            text = f"the packet capture is of link type {packet.link_type}; expected {LINKTYPE_I2C_LINUX} (I2C messages)"
-            raise CaptureError(Place(source.file, offset=packet.offset), text, "capture the I2C adapter itself")
+        require_link_type(source, LINKTYPE_I2C_LINUX, "I2C messages", "capture the I2C adapter itself")
         return cls(source)
-
-    @property
-    def buses(self) -> tuple[str, ...]:
-        """Names of the buses, in order of appearance: reads the capture once, for the packets name them one by one."""
-        buses: tuple[str, ...] = ("",)
-        for batch in self.batches():
-            buses = batch.buses
-        return buses
 
     def batches(self) -> Iterator[Batch]:
         """Yield the transfers in batches; time going backwards begins a new epoch."""

@@ -62,11 +62,6 @@ class LevelsCsvReader:
         power = _POWERS[unit[2] or "s"] if unit else _unit_at_end(names[found[0]] if names else "")
         return cls(source, separator, (found[0], found[1], found[2]), power, number if is_head else 0, pull_up, spike_ns)
 
-    @property
-    def buses(self) -> tuple[str, ...]:
-        """One bus without a name."""
-        return ("",)
-
     def batches(self) -> Iterator[Batch]:
         """Yield the transfers in batches."""
         builder = self.source.builder(by_line=True)

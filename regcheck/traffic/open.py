@@ -49,10 +49,6 @@ _HEAD = 1 << 16
 class Reader(Protocol):
     """What reads one file: the same batches each time that it is asked."""
 
-    @property
-    def buses(self) -> tuple[str, ...]:
-        """Names of the buses; the place is the number in ``MessageKey.bus``."""
-
     def batches(self) -> Iterator[Batch]:
         """Yield the batches, from the start."""
 
@@ -67,8 +63,11 @@ class Capture:
 
     @property
     def buses(self) -> tuple[str, ...]:
-        """Names of the buses, ("",) for one without a name; transfer logs and packet captures are read through for it."""
-        return self.reader.buses
+        """Names of the buses in order of appearance, ("",) for one without a name: read through the capture for it."""
+        buses: tuple[str, ...] = ("",)
+        for batch in self.batches():
+            buses = batch.buses
+        return buses
 
     @property
     def by_line(self) -> bool:

@@ -13,6 +13,7 @@ from struct import Struct, unpack_from
 from typing import Literal
 
 from regcheck.errors import CaptureError, Place
+from regcheck.traffic.source import Source
 from regcheck.traffic.stream import ByteStream
 from regcheck.traffic.times import NS_LIMIT, round_ratio
 
@@ -268,3 +269,11 @@ def _options(interface: _Interface, options: bytes, order: str) -> None:
         elif code == _IF_TSOFFSET and len(value) == 8:
             interface.offset_s = unpack_from(order + "q", value)[0]
         at += 4 + (length + 3) // 4 * 4
+
+
+def require_link_type(source: Source, wanted: int, what: str, remedy: str) -> None:
+    """Look at the first packet; CaptureError: no packet capture, or one of another link type than ``wanted``, which holds ``what``."""
+    packet = next(packets(source.stream(), lambda *_: None), None)
+    if packet is not None and packet.link_type != wanted:
+        text = f"the packet capture is of link type {packet.link_type}; expected {wanted} ({what})"
+        raise CaptureError(Place(source.file, offset=packet.offset), text, remedy)

@@ -60,14 +60,6 @@ class TransferLogReader:
             return cls(source)
         raise CaptureError(Place(source.file), "the transfer log is empty")
 
-    @property
-    def buses(self) -> tuple[str, ...]:
-        """Names of the buses, in order of appearance: reads the log once, for the transfers name them one by one."""
-        buses: tuple[str, ...] = ("",)
-        for batch in self.batches():
-            buses = batch.buses
-        return buses
-
     def batches(self) -> Iterator[Batch]:
         """Yield the transfers in batches; a head further down (a log continued) and time going backwards begin a new epoch."""
         builder = self.source.builder(by_line=True)

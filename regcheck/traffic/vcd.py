@@ -41,11 +41,6 @@ class VcdReader:
         header = _read_header(source)
         return cls(source, header, find_signals(header, names, source.file), pull_up, spike_ns)
 
-    @property
-    def buses(self) -> tuple[str, ...]:
-        """One bus without a name."""
-        return ("",)
-
     def batches(self) -> Iterator[Batch]:
         """Yield the transfers in batches."""
         builder = self.source.builder()

@@ -28,7 +28,8 @@ from regcheck.checks.finding import Finding, Verdict
 from regcheck.checks.judge import Judge, siblings
 from regcheck.checks.run import Plan
 from regcheck.codec.columns import FieldColumn, FieldId, MessageColumns
-from regcheck.codec.plan import ColumnPlan, DecodedBatch
+from regcheck.codec.decoded import DecodedBatch
+from regcheck.codec.plan import ColumnPlan
 from tests.checks.builders import bench, capture, log, read, register_map
 
 FAULTLESS, FAULTY = 200, 2000

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from regcheck.codec.columns import STATUSES, Check, FieldColumn, FieldId, MessageColumns, ResolvedMeaning
-from regcheck.codec.plan import DecodedBatch, Unexplained
+from regcheck.codec.decoded import DecodedBatch
+from regcheck.codec.unexplained import Unexplained
 from regcheck.device_map.expressions import parse_expression
 from regcheck.device_map.limits import Cadence, Conditional, parse_cadence
 from regcheck.device_map.model import Each, Field, FieldType, Layout, Meaning, Message, RegisterMap, Status

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
+import regcheck
 from regcheck.checks.check_fields import CrcCheck
 from regcheck.checks.finding import Finding, Verdict
 from regcheck.checks.transfers import TransferCheck
+from regcheck.codec.checksums import crc_function
 from regcheck.codec.columns import Check
 from regcheck.codec.framing import Fault
+from regcheck.device_map.crc_catalogue import CRC_CATALOGUE
 from regcheck.device_map.model import Protection
 from tests.checks.frames import MS, Sent, a_frame, a_map, fold, part
 
@@ -66,3 +71,18 @@ def test_lengths_of_frames_are_told_by_instance_and_in_frames() -> None:
 def test_a_frame_that_never_came_has_no_length_and_no_transfer_findings_stand_beside_it() -> None:
     found = lengths(Sent(0, message=""))
     assert {id: one.verdict for id, one in found.items()} == {"length/state": Verdict.UNTESTED}
+
+
+def test_a_frame_cut_before_its_check_is_blamed_for_its_length_alone(tmp_path: Path) -> None:
+    whole = bytes([1, 2, 3])
+    check = crc_function(CRC_CATALOGUE["CRC-8/SAE-J1850"])
+    lines = [f"({second}.000000) can0 123#{(whole + bytes([check(whole)])).hex()}" for second in range(1, 9)] + ["(9.000000) can0 123#0102"]
+    text = (
+        "regcheck: 1\ndevice: {name: probe}\ncan: {bitrate: 250 kbit/s}\nframes:\n"
+        "  state: {id: 0x123, length: 4, fields: {value: {bytes: 0..2}, check: {bytes: 3, crc: CRC-8/SAE-J1850, over: bytes 0..2}}}\n"
+    )
+    (tmp_path / "map.yaml").write_text(text, encoding="utf-8")
+    (tmp_path / "bus.log").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    run = regcheck.check(tmp_path / "map.yaml", [tmp_path / "bus.log"])
+    found = {finding.id: finding.verdict for finding in run.findings}
+    assert (found["length/state"], found["crc/state"]) == (Verdict.FAIL, Verdict.PASS)

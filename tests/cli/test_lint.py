@@ -82,14 +82,14 @@ def test_a_trial_says_everything_at_once(cli, trial):
         "trial.yaml:1:1: the trial has no `stimulus` (a bench file and its stimulus log go together)",
         "trial.yaml:3:12: `captures` names 'a.vcd', which is not there (it is looked for at a.vcd)",
         "trial.yaml:3:31: `captures` names 'good.jsonl' twice (its readings would count twice: take one out)",
-        "trial.yaml:5:1: `buses` is not read yet (this version checks one bus and one device: take it out)",
         "trial.yaml:6:10: 'x' does not name the two wires; write SCL=name,SDA=name",
         "trial.yaml:7:10: `tested: firmware` is no text (write such as firmware: 1.10)",
     ]
     code, _, err = cli("check", ".")
     assert (code, err.splitlines()) == (2, own)
     code, _, err = cli("lint", ".")
-    assert (code, err.splitlines()) == (2, [*own, "bench.yaml:1:17: 3 is no version of the bench file (this is 1); expected 1 .. 1"])
+    no_bus = "trial.yaml:5:9: the map has no bus named 'a' (it has: only the one bus)"
+    assert (code, err.splitlines()) == (2, [*own, no_bus, "bench.yaml:1:17: 3 is no version of the bench file (this is 1); expected 1 .. 1"])
 
 
 def test_faults_of_a_trials_log_do_not_hide_the_others(cli, trial):

@@ -10,7 +10,8 @@ from typing import Any
 from numpy.typing import NDArray
 
 from regcheck.codec.columns import STATUSES, MessageColumns
-from regcheck.codec.plan import ColumnPlan, DecodedBatch, decoded_to_the_end
+from regcheck.codec.decoded import DecodedBatch
+from regcheck.codec.plan import ColumnPlan, decoded_to_the_end
 from regcheck.device_map.compile import load_map
 from regcheck.device_map.model import RegisterMap
 from regcheck.traffic.batch import Batch, Flag

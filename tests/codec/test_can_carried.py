@@ -6,7 +6,8 @@ import pytest
 
 from regcheck.codec.carried import iso_tp_links
 from regcheck.codec.framing import Fault
-from regcheck.codec.plan import ColumnPlan, Unexplained, survey_states
+from regcheck.codec.plan import ColumnPlan, survey_states
+from regcheck.codec.unexplained import Unexplained
 from regcheck.device_map.compile import load_map
 from regcheck.traffic.frames import Frame
 from tests.codec.can_frames import BECK, all_seen, batches_of, columns_of, decode, frame, ints, map_of, seen

@@ -10,8 +10,9 @@ from regcheck.codec.examples import prove_examples
 from regcheck.codec.frame_routes import missing_buses
 from regcheck.codec.framing import Fault
 from regcheck.codec.parser import FrameParser, MessageParser
-from regcheck.codec.plan import ColumnPlan, Unexplained, survey_states
+from regcheck.codec.plan import ColumnPlan, survey_states
 from regcheck.codec.readings import rows
+from regcheck.codec.unexplained import Unexplained
 from regcheck.device_map.compile import load_map
 from regcheck.errors import EncodeError
 from regcheck.traffic.batch import Flag, Kind, MessageKey

@@ -9,7 +9,8 @@ import pytest
 from regcheck.codec.columns import Check
 from regcheck.codec.framing import FAULT_TEXT, Fault, frame_transfer
 from regcheck.codec.parser import MessageParser
-from regcheck.codec.plan import ColumnPlan, Unexplained
+from regcheck.codec.plan import ColumnPlan
+from regcheck.codec.unexplained import Unexplained
 from regcheck.device_map.model import RegisterMap, Status
 from regcheck.traffic.batch import NO_BYTE, Batch, Flag
 from regcheck.traffic.shapes import Transfer

@@ -7,9 +7,11 @@ from collections.abc import Callable
 
 import pytest
 
-from regcheck.codec.plan import ColumnPlan, DecodedBatch, Unexplained, survey_states
+from regcheck.codec.decoded import DecodedBatch
+from regcheck.codec.plan import ColumnPlan, survey_states
 from regcheck.codec.readings import rows, time_text
 from regcheck.codec.states import NO_STATES, state_levels, state_paths
+from regcheck.codec.unexplained import Unexplained
 from regcheck.device_map.model import RegisterMap
 from regcheck.traffic.batch import Batch
 from regcheck.traffic.shapes import Transfer

@@ -3,7 +3,6 @@ reference parser against the column plan on random traffic of a rack."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -28,6 +27,7 @@ from regcheck.device_map.model import RegisterMap, Status
 from regcheck.traffic.batch import Flag
 from regcheck.traffic.frames import Frame
 from tests.codec.can_frames import BECK, MS, batches_of, map_of
+from tests.properties.cantools_maps import map_text, numbers_of, of_columns, same
 
 CANTOOLS = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 FACTORS = ("1", "0.1", "0.25", "0.001", "-0.5", "3", "0.0125")
@@ -115,74 +115,6 @@ def databases(draw: st.DrawFn) -> Database:
     return Database(messages)
 
 
-def place_text(signal: Signal) -> str:
-    """Return a signal's keys as a map has them."""
-    is_big = signal.byte_order == "big_endian"
-    keys = [f"{'msb' if is_big else 'lsb'}: byte {signal.start // 8} bit {signal.start % 8}, width: {signal.length}"]
-    keys.append(f"order: {'big' if is_big else 'little'}")
-    if signal.is_float or signal.is_signed:
-        keys.append(f"type: {'float' if signal.is_float else 'signed'}")
-    if (signal.scale, signal.offset) != (1, 0):
-        keys.append(f"scale: {signal.scale}, offset: {signal.offset}")
-    return "{" + ", ".join(keys) + "}"
-
-
-def layouts_text(all_of_them: Sequence[Signal], selector: str, indent: int) -> str:
-    """Return the layouts that a multiplexer selects, those of its own multiplexers within them."""
-    pages: dict[int, list[Signal]] = {}
-    for one in all_of_them:
-        for page in one.multiplexer_ids or () if one.multiplexer_signal == selector else ():
-            pages.setdefault(page, []).append(one)
-    space = " " * indent
-    text = f"{space}layouts:\n" if pages else ""
-    for page, some in sorted(pages.items()):
-        text += f"{space}  - when: {selector} = {page}\n{space}    fields:\n"
-        text += "".join(f"{space}      {one.name}: {place_text(one)}\n" for one in some)
-        text += "".join(layouts_text(all_of_them, one.name, indent + 4) for one in some if one.is_multiplexer)
-    return text
-
-
-def map_text(database: Database) -> str:
-    """Return a database as the frames of a map."""
-    text = ""
-    for message in database.messages:
-        fd = "\n    fd: true" if message.is_fd else ""
-        extended = "true" if message.is_extended_frame else "false"
-        text += f"  {message.name}:\n    id: {message.frame_id:#x}\n    extended: {extended}{fd}\n    length: {message.length}\n"
-        fixed = [one for one in message.signals if not one.multiplexer_ids]
-        text += "    fields:\n" + "".join(f"      {one.name}: {place_text(one)}\n" for one in fixed)
-        text += layouts_text(message.signals, "page", 4)
-    return text
-
-
-def of_columns(columns: Sequence[MessageColumns]) -> dict[int, dict[str, tuple[Status, int, float]]]:
-    """Return status, raw and value of every reading, by the index of its frame."""
-    found: dict[int, dict[str, tuple[Status, int, float]]] = {}
-    for one in columns:
-        for key, column in one.fields.items():
-            rows = np.arange(len(one.index)) if column.rows is None else column.rows
-            for at, (row, value) in enumerate(zip(rows.tolist(), column.values().tolist(), strict=True)):
-                found.setdefault(int(one.index[row]), {})[key.field] = STATUSES[column.status[at]], int(column.raw[at]), value
-    return found
-
-
-def same(ours: tuple[Status, int, float], raw: float, value: float, *, is_float: bool) -> bool:
-    """Return whether a reading is cantools' own: raw numbers exactly, values but for its rounding twice."""
-    status, code, number = ours
-    if is_float and not math.isfinite(value):
-        return status is (Status.NOT_AVAILABLE if math.isnan(value) else Status.DEVICE_ERROR)
-    if not is_float and code != raw:
-        return False
-    return status is Status.GOOD and math.isclose(number, value, rel_tol=1e-12, abs_tol=1e-9)
-
-
-def numbers_of(message: Message, payload: bytes, *, scaling: bool = True) -> dict[str, Any]:
-    """Return what cantools decodes: values, or raw numbers without ``scaling``."""
-    found = message.decode(payload, decode_choices=False, scaling=scaling)
-    assert isinstance(found, dict)
-    return found
-
-
 def unknown_page(message: Message, payload: bytes) -> set[str] | None:
     """Return None where a payload's pages are all known, else the fields that its page has in spite of an unknown inner one."""
     selected = {"page": payload[0] & 7} | {one.name: payload[0] >> 3 & 3 for one in message.signals if one.name.startswith("inner")}
@@ -205,7 +137,7 @@ def unknown_page(message: Message, payload: bytes) -> set[str] | None:
 @CANTOOLS
 @given(databases(), st.data())
 def test_random_databases_decode_as_cantools_does(database: Database, data: st.DataObject) -> None:
-    register_map = map_of(map_text(database))
+    register_map = map_of(map_text(database.messages))
     sent: list[tuple[Message, bytes]] = []
     for message in database.messages:
         payloads = st.lists(st.binary(min_size=message.length, max_size=message.length), min_size=1, max_size=6)
@@ -236,7 +168,7 @@ def test_random_databases_decode_as_cantools_does(database: Database, data: st.D
 @CANTOOLS
 @given(databases(), st.data())
 def test_what_is_built_reads_the_same_in_cantools(database: Database, data: st.DataObject) -> None:
-    register_map = map_of(map_text(database))
+    register_map = map_of(map_text(database.messages))
     for message in database.messages:
         payload = data.draw(st.binary(min_size=message.length, max_size=message.length))
         if unknown_page(message, payload) is not None:
