@@ -109,9 +109,7 @@ def _known(register_map: RegisterMap, name: str) -> str:
     return name
 
 
-def _decode(
-    register_map: RegisterMap, trial: Trial, captures: list[Capture], only: frozenset[str], format: str, stream: TextIO
-) -> None:
+def _decode(register_map: RegisterMap, trial: Trial, captures: list[Capture], only: frozenset[str], format: str, stream: TextIO) -> None:
     from regcheck.checks.run import decoded_batches
     from regcheck.cli import say
     from regcheck.cli.inputs import clear_progress, progress_line

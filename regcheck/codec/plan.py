@@ -338,4 +338,3 @@ def survey_selectors(register_map: RegisterMap, batches: Iterable[Batch]) -> Sta
     for batch in batches:
         states = states.then(plan.selectors_of(batch))
     return states
-
