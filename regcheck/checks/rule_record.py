@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from regcheck.checks.rule_names import Wanted
 from regcheck.checks.streams import Stretch
 from regcheck.codec.columns import NO_READING, STATUSES, FieldColumn, FieldId, ResolvedMeaning
+from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.forms import field_width
 from regcheck.codec.number_formats import version_number
-from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.states import split_instance
 from regcheck.device_map.model import WORDY_TYPES, Field, FieldType, JoinedValue, RegisterMap, Status
 from regcheck.device_map.units import Unit, convert
