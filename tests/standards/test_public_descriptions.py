@@ -26,7 +26,7 @@ from tests.codec.can_frames import MS, batches_of, map_of
 from tests.properties.cantools_maps import map_text, numbers_of, of_columns, same
 
 ENCODINGS = {".dbc": "cp1252", ".sym": "cp1252", ".kcd": "utf-8", ".arxml": "utf-8"}
-FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)  # ISO 11898-1:2015, table 5
+FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)  # ISO 11898-1, table of DLC codes
 FRAMES = 24
 """Random frames of each message."""
 
