@@ -156,6 +156,8 @@ def _judge_level(
         outcome.no_clock |= judges is not None and not isinstance(context.clock, Clock)
         return
     outcome.readings += len(readings.start) if number == 0 else 0
+    if any(name.whole and not elements(name) for name in (*names, *clear_names)):
+        return  # no element was ever seen: nothing says how many there are
     set_bands = bands(level.set, set_root, names)
     surely, maybe = set_bands.surely(), set_bands.maybe()
     if level.clear is not None and clear_root is not None:

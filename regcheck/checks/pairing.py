@@ -289,7 +289,8 @@ class Evaluation:
         def value(name: Name) -> Any:
             if name.whole:
                 found = [one(name, element) for element in self.elements(name)]
-                return np.stack(found) if found else np.zeros((0, len(self.at) if rows is None else len(rows)))
+                # no element was ever good: there is no sum of nothing, so the instant is not judged
+                return np.stack(found) if found else np.full((1, len(self.at) if rows is None else len(rows)), np.nan)
             return one(name, self.plain_element(name))
 
         return value
@@ -366,7 +367,9 @@ def _at_latest(evaluation: Evaluation, bound: Bound) -> Flags:
             latest = np.maximum(np.searchsorted(pair.series.time, evaluation.at, side="right") - 1, 0)
             return np.where(pair.known, values[latest], np.nan)
 
-        return np.stack([one(element) for element in evaluation.elements(name)]) if name.whole else one(evaluation.plain_element(name))
+        if not name.whole:
+            return one(evaluation.plain_element(name))
+        return np.stack([one(element) for element in evaluation.elements(name)] or [np.full(evaluation.at.shape, np.nan)])
 
     return np.asarray(np.broadcast_to(np.asarray(bound.evaluate(value), np.bool_), evaluation.at.shape))
 

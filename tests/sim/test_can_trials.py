@@ -105,7 +105,12 @@ FOUND: list[tuple[Fault, set[str]]] = [
     (faults.BytesSwapped("rack_state", 2), {"accuracy/rack[3].rack_state.voltage", "range/rack[3].rack_state.voltage"}),
     (
         faults.Stuck("rack_cells.cell_voltage[90]", 10 * SECOND),
-        {"accuracy/rack[3].rack_cells.cell_voltage[90]", "frozen/rack[3].rack_cells.cell_voltage[90]"},
+        {
+            "accuracy/rack[3].rack_cells.cell_voltage[90]",
+            "frozen/rack[3].rack_cells.cell_voltage[90]",
+            "rule/the-highest-cell",
+            "rule/the-sum-of-the-cells",
+        },
     ),
     (faults.SlowStart("rack_cells.temperature[7]", 9 * SECOND), {"available/rack[3].rack_cells.temperature[7]"}),
 ]

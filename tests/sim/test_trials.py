@@ -70,15 +70,16 @@ def test_the_checker_finds_the_faults_and_no_others(captures: Path, trial: str, 
 
 
 SECOND = 1_000_000_000
+SUM = "rule/pack-voltage-is-the-sum-of-the-cells"
 
 FOUND: list[tuple[Fault, set[str]]] = [
     (faults.WrongOffset("voltage", 40.0), {"accuracy/voltage"}),
     (faults.WrongGain("cells.cell_voltage[1]", 1.004), {"accuracy/cells.cell_voltage[1]"}),
-    (faults.SlowUpdate("voltage", 7 * SECOND), {"accuracy/voltage"}),
+    (faults.SlowUpdate("voltage", 7 * SECOND), {"accuracy/voltage", SUM}),
     (faults.SignFlipped("current"), {"accuracy/current"}),
-    (faults.Stuck("cells.cell_voltage[4]", 40 * SECOND), {"accuracy/cells.cell_voltage[4]"}),
+    (faults.Stuck("cells.cell_voltage[4]", 40 * SECOND), {"accuracy/cells.cell_voltage[4]", SUM}),
     (faults.PlausibleOpen("thermistor_1", 2047, 4070), {"available/thermistor_1"}),
-    (faults.BytesSwapped("voltage"), {"accuracy/voltage", "range/voltage"}),
+    (faults.BytesSwapped("voltage"), {"accuracy/voltage", "range/voltage", SUM}),
     (faults.MissingPec("voltage"), {"pec/voltage"}),
     (faults.WrongCount("cells", -1), {"length/cells"}),
 ]
