@@ -16,7 +16,7 @@ import numpy as np
 from regcheck.bench.clock import Clock
 from regcheck.checks.decision import Z
 from regcheck.checks.pairing import Array, Driven, Evaluation, Times, default_age_ns, event_times, times_held
-from regcheck.checks.relations import FAIL, LEFT_OUT, PASS, UNDECIDED, Outcome, Worst
+from regcheck.checks.rule_outcome import FAIL, LEFT_OUT, PASS, UNDECIDED, Outcome, Worst
 from regcheck.checks.rule_record import Book, Series
 from regcheck.checks.rule_sides import Sides, limit_size, relation_sides
 from regcheck.checks.running import Sums, of_applied, of_reported, worst_pair

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from regcheck.checks.changes import judge_changes
 from regcheck.checks.pairing import NOT_DRIVEN, Array, Driven, Evaluation, Flags, Times, event_times, message_of, times_held
 from regcheck.checks.rule_names import limit_names
+from regcheck.checks.rule_outcome import FAIL, LEFT_OUT, PASS, UNDECIDED, Outcome, Worst
 from regcheck.checks.rule_record import Book
 from regcheck.checks.rule_sides import Sides, limit_size, relation_sides
 from regcheck.device_map.binding import bind
@@ -21,63 +23,12 @@ from regcheck.device_map.limits import Limit
 from regcheck.device_map.model import Rule
 from regcheck.device_map.scope import MapScope
 from regcheck.device_map.sensors import SENSORS
-from regcheck.device_map.units import Unit
-
-PASS, FAIL, UNDECIDED, LEFT_OUT = 0, 1, 2, 3
-"""Verdicts of one instant; an instant is left out where partners changed by more than the limit allows for while they were paired."""
 
 AT_ONCE = 1 << 14
 """So many instants are paired at a time: what that takes is a few arrays for each element of an array."""
 
 NEAR = 1e-9
 """What lies within this share of a limit is judged again by fractions."""
-
-NOT_BUILT = "not_judged_yet"
-
-
-@dataclass(frozen=True, slots=True)
-class Worst:
-    """The instant that decides: the gravest verdict, then the largest share of its limit, then the earliest."""
-
-    severity: int
-    share: float
-    time_ns: int
-    source: int
-    place: int
-    instance: str
-    left: float
-    right: float
-    difference: float
-    low: float
-    high: float
-    partners: tuple[tuple[str, float, float], ...]  # name, value, age in s
-    since_ns: int | None = None
-    doubt: float = 0.0  # of the difference, at 95 % one way
-
-    def beats(self, other: Worst | None) -> bool:
-        """Return whether this one is worse than an earlier one."""
-        return other is None or (self.severity, self.share) > (other.severity, other.share)
-
-
-@dataclass(slots=True)
-class Outcome:
-    """What one rule came to, over all stretches and devices."""
-
-    counts: NDArray[np.int64] = field(default_factory=lambda: np.zeros(4, np.int64))
-    worst: Worst | None = None
-    unit: Unit | None = None
-    limited: bool = False
-    seen: int = 0  # instants at which it could have been judged
-    held: int = 0  # ... and `when` held
-    missing: list[str] = field(default_factory=list)
-    oldest: dict[str, int] = field(default_factory=dict)
-    refused: str = ""  # why this version cannot judge it
-
-    def add(self, verdicts: NDArray[np.int64], worst: Worst | None) -> None:
-        """Count instants, and keep the worst."""
-        self.counts += np.bincount(verdicts, minlength=4)
-        if worst is not None and worst.beats(self.worst):
-            self.worst = worst
 
 
 def judge_relation(rule: Rule, books: Sequence[Book], bench: Driven = NOT_DRIVEN) -> Outcome:
@@ -98,8 +49,6 @@ def judge_relation(rule: Rule, books: Sequence[Book], bench: Driven = NOT_DRIVEN
             elif any(isinstance(node, Call) and node.function == "none" and _is_seen(node, names) for node in walk(require.root)):
                 outcome.refused = "none() beside other conditions"
             elif any(isinstance(node, Call) and node.function in TEMPORALS for node in walk(require.root)):
-                from regcheck.checks.changes import judge_changes
-
                 judge_changes(rule, book, instance, names, outcome, bench)
             elif any(isinstance(node, Call) and node.function == "mean" and len(node.arguments) == 2 for node in walk(require.root)):
                 outcome.refused = "a mean over time"

@@ -9,7 +9,8 @@ from typing import Any
 from regcheck.checks.alarm_times import Crossing
 from regcheck.checks.alarms import APPLIED, AlarmOutcome, Clocks, judge_alarm
 from regcheck.checks.finding import Finding, Requirement, Strip, Verdict
-from regcheck.checks.relations import FAIL, LEFT_OUT, NOT_BUILT, PASS, UNDECIDED, Outcome, Worst, judge_relation
+from regcheck.checks.relations import judge_relation
+from regcheck.checks.rule_outcome import FAIL, LEFT_OUT, NOT_BUILT, PASS, UNDECIDED, Outcome, Worst
 from regcheck.checks.rule_record import RuleRecord
 from regcheck.checks.wording import lasted, plain, slug, times, worded
 from regcheck.codec.readings import time_text

@@ -1,0 +1,60 @@
+"""What judging a relation comes to: instants counted by verdict, and the one that decides."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from regcheck.device_map.units import Unit
+
+PASS, FAIL, UNDECIDED, LEFT_OUT = 0, 1, 2, 3
+"""Verdicts of one instant; an instant is left out where partners changed by more than the limit allows for while they were paired."""
+
+NOT_BUILT = "not_judged_yet"
+
+
+@dataclass(frozen=True, slots=True)
+class Worst:
+    """The instant that decides: the gravest verdict, then the largest share of its limit, then the earliest."""
+
+    severity: int
+    share: float
+    time_ns: int
+    source: int
+    place: int
+    instance: str
+    left: float
+    right: float
+    difference: float
+    low: float
+    high: float
+    partners: tuple[tuple[str, float, float], ...]  # name, value, age in s
+    since_ns: int | None = None
+    doubt: float = 0.0  # of the difference, at 95 % one way
+
+    def beats(self, other: Worst | None) -> bool:
+        """Return whether this one is worse than an earlier one."""
+        return other is None or (self.severity, self.share) > (other.severity, other.share)
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What one rule came to, over all stretches and devices."""
+
+    counts: NDArray[np.int64] = field(default_factory=lambda: np.zeros(4, np.int64))
+    worst: Worst | None = None
+    unit: Unit | None = None
+    limited: bool = False
+    seen: int = 0  # instants at which it could have been judged
+    held: int = 0  # ... and `when` held
+    missing: list[str] = field(default_factory=list)
+    oldest: dict[str, int] = field(default_factory=dict)
+    refused: str = ""  # why this version cannot judge it
+
+    def add(self, verdicts: NDArray[np.int64], worst: Worst | None) -> None:
+        """Count instants, and keep the worst."""
+        self.counts += np.bincount(verdicts, minlength=4)
+        if worst is not None and worst.beats(self.worst):
+            self.worst = worst
