@@ -49,7 +49,7 @@ def home(tmp_path: Path) -> Path:
     for name, text in (("map.yaml", MAP), ("bench.yaml", BENCH), ("trial.yaml", TRIAL)):
         (tmp_path / name).write_text(text.replace("TARGET", "side[left].board[1].voltage"), encoding="utf-8")
     (tmp_path / "stimulus.csv").write_text("time_s,source\n0,3000\n10.5,3100\n20,end\n", encoding="utf-8")
-    (tmp_path / "bus.log.gz").write_bytes(gzip.compress(("\n".join(lines) + "\n").encode()))
+    (tmp_path / "bus.log.gz").write_bytes(gzip.compress(("\n".join(lines) + "\n").encode(), mtime=0))
     return tmp_path
 
 

@@ -61,7 +61,7 @@ def test_packed(tmp_path, suffix):
     path = tmp_path / f"log{suffix}"
     write(path)
     packed = tmp_path / f"log{suffix}.gz"
-    packed.write_bytes(gzip.compress(path.read_bytes()))
+    packed.write_bytes(gzip.compress(path.read_bytes(), mtime=0))
     assert [batch.data.tolist() for batch in open_capture(packed).batches()] == [
         batch.data.tolist() for batch in open_capture(path).batches()
     ]

@@ -79,7 +79,7 @@ def test_frames_of_every_kind_in_order_of_time(path):
 
 def test_packed(path):
     packed = path.with_name("packed")
-    packed.write_bytes(gzip.compress(path.read_bytes()))
+    packed.write_bytes(gzip.compress(path.read_bytes(), mtime=0))
     assert rows(list(open_capture(packed).batches())) == EXPECTED
 
 
