@@ -10,7 +10,7 @@ from regcheck.errors import Place
 from regcheck.traffic.batch import Batch, Complaint
 from regcheck.traffic.shapes import LONGEST, Transfer, TransferColumns, message_keys
 
-BATCH_SIZE = 65_536
+BATCH_SIZE = 262_144  # messages: a decoder's fixed costs a batch weigh little, and the columns still stay in tens of megabytes
 COMPLAINTS_IN_FULL = 5
 _ROWS = 8_192  # single transfers are turned into columns in heaps of this many
 

@@ -471,7 +471,7 @@ def test_what_cannot_be_written(frame, words):
 
 
 def test_memory_stays_flat_and_odd_lines_do_not_spoil_it(tmp_path):
-    """A log of 40 MB is read within 30 MB beyond what a tenth of it takes."""
+    """A log of 40 MB is read within 60 MB beyond what a tenth of it takes: the rest of one whole batch, and no more."""
     import tracemalloc
 
     peaks = []
@@ -491,4 +491,4 @@ def test_memory_stays_flat_and_odd_lines_do_not_spoil_it(tmp_path):
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
         assert found == count * 2001
-    assert peaks[1] < peaks[0] + 30_000_000
+    assert peaks[1] < peaks[0] + 60_000_000
