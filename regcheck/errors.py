@@ -77,11 +77,5 @@ class CaptureError(RegcheckError):
         super().__init__(f"{place}: {text}" + (f" ({hint})" if hint else ""))
 
 
-class BusError(RegcheckError):
-    """A live bus could not be opened or went away."""
-
-    exit_code = 3
-
-
 class EncodeError(RegcheckError):
     """A value does not fit the field that should carry it."""

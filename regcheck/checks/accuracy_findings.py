@@ -22,6 +22,7 @@ from regcheck.checks.decision import (
     conformance_probability,
     decide,
     largest_u,
+    uncertainty_ratio,
 )
 from regcheck.checks.exercised import Exercised, Held, alike, exercised
 from regcheck.checks.finding import Finding, Requirement, Strip, Verdict
@@ -58,7 +59,7 @@ def _worst_evidence(judge: Judge, worst: WorstReading) -> tuple[dict[str, Any], 
             "p": plain(p, 4),
         }
         | worst.spot.as_json(),
-        "limit_over_u": plain((high - low) / 2 / (2 * u), 4) if u > 0 else None,
+        "limit_over_u": plain(uncertainty_ratio(low, high, u), 4) if u > 0 else None,
     }
     if u > 0 and (high - low) / 2 < POOR * 2 * u:
         evidence["bench_note"] = "the limit is less than 4 times the bench's U"

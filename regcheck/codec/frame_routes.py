@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -56,12 +56,6 @@ def map_buses(register_map: RegisterMap) -> frozenset[str]:
     names = {bus for axis in register_map.instances for bus in axis.buses}
     axes = {axis.name for axis in register_map.instances if axis.buses}
     return frozenset(names | {message.bus for message in register_map.messages if message.kind == "frame" and message.bus} - axes)
-
-
-def missing_buses(register_map: RegisterMap, buses: Buses, present: Iterable[str]) -> list[str]:
-    """Return the buses that the map's frames are on and that a capture does not have, as the capture would call them."""
-    named, here = map_buses(register_map), set(present)
-    return sorted({buses.get(bus, bus) for bus in named} - here) if len(named) > 1 or here != {""} else []
 
 
 class FrameRoutes:

@@ -7,7 +7,6 @@ import pytest
 from regcheck.codec.carried import no_messages
 from regcheck.codec.columns import Check
 from regcheck.codec.examples import prove_examples
-from regcheck.codec.frame_routes import missing_buses
 from regcheck.codec.framing import Fault
 from regcheck.codec.parser import FrameParser, MessageParser
 from regcheck.codec.plan import ColumnPlan, survey_states
@@ -166,12 +165,8 @@ def test_what_gives_no_reading_is_counted_by_its_reason() -> None:
     assert decoded.without_reading()["remote frames carry no data"] == 1
 
 
-def test_buses_that_a_capture_lacks_are_named() -> None:
-    register_map = load_map(BECK)
-    assert missing_buses(register_map, BUSES, ["can0"]) == ["can1"]
-    assert missing_buses(register_map, {}, ["string_a", "string_b", "vcan"]) == []
+def test_a_capture_of_one_bus_without_a_name_serves_a_map_of_one_bus() -> None:
     single = map_of("  a: {id: 0x1, bus: main, length: 1, fields: {x: {bytes: 0}}}\n")
-    assert missing_buses(single, {}, [""]) == []
     assert seen(decode(ColumnPlan(single), [frame(0, 1, "05")]).messages) == {"a.x": [(0, "good", 5.0)]}
 
 
