@@ -4,76 +4,23 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
+from collections.abc import Iterator, Mapping
 from importlib.metadata import version
-from typing import Any
 
-from regcheck.bench.applied import AppliedField, applied_fields
-from regcheck.bench.bench_file import Bench, load_bench
-from regcheck.bench.clock import Clock, ClockRefused
-from regcheck.bench.stimulus import StimulusLog, load_stimulus
-from regcheck.checks.accuracy import AccuracyCheck, CaptureClock
-from regcheck.checks.accuracy_findings import accuracy_findings, expected_errors
-from regcheck.checks.alarms import Clocks
-from regcheck.checks.availability import AvailableCheck
-from regcheck.checks.bench_channels import bench_findings
-from regcheck.checks.cadence import CadenceCheck
-from regcheck.checks.cadence_findings import cadence_findings
-from regcheck.checks.cadence_series import cadence_paths
-from regcheck.checks.check_fields import CrcCheck
-from regcheck.checks.counters import CounterCheck
+from regcheck.bench.bench_file import load_bench
+from regcheck.bench.stimulus import load_stimulus
+from regcheck.checks.accuracy_findings import expected_errors
 from regcheck.checks.decision import RULE
-from regcheck.checks.exercised import coverage_finding
-from regcheck.checks.finding import Finding, NamedFile, Requirement, Run, Verdict
-from regcheck.checks.frozen import FrozenCheck
-from regcheck.checks.judge import Judge, TableTimes, make_judge, siblings
-from regcheck.checks.limits_at import limit_fields
-from regcheck.checks.pairing import Driven
-from regcheck.checks.rule_findings import rule_findings
-from regcheck.checks.rule_record import RuleRecord
-from regcheck.checks.survey import ClockSurvey
-from regcheck.checks.transfers import TransferCheck
+from regcheck.checks.finding import NamedFile, Run
+from regcheck.checks.plan import Plan, Progress, watched
 from regcheck.checks.trial import Trial, refuse_lacking, refuse_misfits
-from regcheck.checks.unknown_ids import UnknownCheck, required_instances
-from regcheck.checks.values import ValueCheck
-from regcheck.codec.columns import FieldId
 from regcheck.codec.decoded import DecodedBatch
-from regcheck.codec.plan import ColumnPlan, decoded_to_the_end, survey_states
-from regcheck.codec.states import States
+from regcheck.codec.plan import decoded_to_the_end
 from regcheck.device_map.compile import load_map
-from regcheck.device_map.frames import Fitted, message_ids
+from regcheck.device_map.frames import Fitted
 from regcheck.device_map.model import RegisterMap
-from regcheck.device_map.scope import MapScope
-from regcheck.device_map.sensors import SENSORS
-from regcheck.errors import Place, Problem, SourceError
-from regcheck.traffic.batch import Batch
 from regcheck.traffic.open import Capture, open_capture
 from regcheck.traffic.stream import file_sha256
-
-Progress = Callable[[Capture, int, int], None]
-"""Called after each batch with the capture, the messages read so far and the time reached in ns."""
-
-
-def watched(capture: Capture, progress: Progress | None) -> Iterator[Batch]:
-    """Give a capture's batches, telling ``progress`` of each."""
-    messages = 0
-    for batch in capture.batches():
-        messages += len(batch)
-        yield batch
-        if progress is not None:
-            progress(capture, messages, batch.end_ns)
-
-
-def limit_paths(register_map: RegisterMap) -> frozenset[str]:
-    """Return the paths of the fields that some accuracy is a share of."""
-    found = set()
-    for message in register_map.messages:
-        scope = MapScope(register_map, message)
-        for item in message.all_fields():
-            found |= {field.path for field in map(scope.resolve, limit_fields(item)) if field is not None}
-    return frozenset(found)
 
 
 def decoded_batches(
@@ -87,220 +34,7 @@ def decoded_batches(
     """Give a capture decoded, batch by batch in order of time; reads it again for each level of state that its meanings hang on."""
     plan = Plan(register_map, None, None, fitted, buses)
     plan.survey([capture], progress)
-    yield from decoded_to_the_end(plan.columns(0, capture), watched(capture, progress))
-
-
-@dataclass(slots=True)
-class _Pass:
-    """The accumulators of one capture."""
-
-    transfers: TransferCheck
-    values: ValueCheck
-    accuracy: AccuracyCheck
-    available: AvailableCheck
-    cadence: CadenceCheck
-    counters: CounterCheck
-    crc: CrcCheck
-    frozen: FrozenCheck
-    unknown: UnknownCheck
-    rules: RuleRecord
-    begin_ns: int | None = None
-    end_ns: int | None = None
-
-    def checks(self) -> tuple[Any, ...]:
-        alike = (self.cadence, self.counters, self.crc, self.frozen, self.unknown, self.rules)
-        return (self.transfers, self.values, self.accuracy, self.available, *alike)
-
-    def update(self, batch: DecodedBatch) -> None:
-        for check in self.checks():
-            check.update(batch)
-            check.tick(batch.batch.end_ns)
-        self.begin_ns = batch.batch.begin_ns if self.begin_ns is None else min(self.begin_ns, batch.batch.begin_ns)
-        self.end_ns = batch.batch.end_ns if self.end_ns is None else max(self.end_ns, batch.batch.end_ns)
-
-    def then(self, later: _Pass) -> None:
-        for mine, theirs in zip(self.checks(), later.checks(), strict=True):
-            mine.then(theirs)
-
-
-class Plan:
-    """What one check needs, made once: the map, what the bench applied, how each field is judged."""
-
-    def __init__(
-        self,
-        register_map: RegisterMap,
-        bench: Bench | None,
-        log: StimulusLog | None,
-        fitted: Fitted | None = None,
-        buses: Mapping[str, str] | None = None,
-    ) -> None:
-        self.register_map, self.bench, self.log, self.fitted, self.buses = register_map, bench, log, fitted, buses
-        self.applied: list[AppliedField] = applied_fields(bench, log) if bench is not None and log is not None else []
-        which = [(self._driven(one), one) for one in self.applied]
-        self.driven = {id: one for id, one in which if id is not None}
-        self.not_said = {(one.field.message, one.field.name) for id, one in which if id is None}
-        self.clocks: list[Clock | ClockRefused | None] = []
-        self.states: list[States] = []
-        self.judges: list[Judge] = []
-        self.times: list[dict[FieldId, TableTimes]] = []
-
-    def survey(self, captures: Sequence[Capture], progress: Progress | None = None) -> None:
-        """Read what the judges need before any reading is judged: clocks and states of every capture."""
-        for number, capture in enumerate(captures):
-            also = (limit_paths(self.register_map) if self.applied else frozenset()) | cadence_paths(self.register_map)
-            again = partial(watched, capture, progress)
-            states = survey_states(self.register_map, again, sensors=SENSORS, also=also, fitted=self.fitted, buses=self.buses)
-            self.states.append(states)
-            self.clocks.append(self._clock(number, capture, progress))
-        self.times = [{} for _ in captures]
-        for id, one in self.driven.items():
-            if self.bench is None:
-                break
-            settle, latency = self.bench.timing.of(one.field)
-            warm_up, known = self.bench.timing.warm_up_ns, [own.of(id.instance) for own in self.states]
-            judge, times = make_judge(id, one, self.register_map, known, settle_ns=settle, latency_ns=latency, warm_up_ns=warm_up)
-            self.judges.append(judge)
-            for number, own in enumerate(times):
-                self.times[number][id] = own
-
-    def _driven(self, one: AppliedField) -> FieldId | None:
-        """Return which device's field a bench target is; None where several are fitted and the bench file does not say which."""
-        message = self.register_map.message(one.field.message)
-        fitted = [""]
-        if message is not None and message.kind == "frame":
-            fitted = list(dict.fromkeys(found.instance for found in message_ids(self.register_map, message, self.fitted)))
-        meant = [instance for instance in fitted if one.instance in ("", instance)]
-        return FieldId(one.field.message, one.field.name, one.element, meant[0]) if len(meant) == 1 else None
-
-    def columns(self, number: int, capture: Capture) -> ColumnPlan:
-        """Return the decoder of capture ``number``, once it has been surveyed."""
-        states = self.states[number]
-        common = partial(ColumnPlan, self.register_map, states, sensors=SENSORS, fitted=self.fitted, buses=self.buses)
-        return common(file=str(capture.path), by_line=capture.by_line)
-
-    def _clock(self, number: int, capture: Capture, progress: Progress | None) -> Clock | ClockRefused | None:
-        if self.bench is None or self.log is None:
-            return None
-        survey = ClockSurvey(self.bench, self.driven)
-        if survey.needed:
-            for decoded in decoded_to_the_end(self.columns(number, capture), watched(capture, progress)):
-                survey.update(decoded)
-        return survey.clock(self.log)
-
-    def passed(self, number: int, capture: Capture, progress: Progress | None = None) -> _Pass:
-        """Read capture ``number`` through the accumulators."""
-        clock = self.clocks[number]
-        context = CaptureClock(
-            clock if isinstance(clock, Clock) else None, self.bench.timing.timestamps_ns if self.bench is not None else 0
-        )
-        judges, states = tuple(self.judges), self.states[number]
-        required = required_instances(self.register_map, self.fitted)
-        done = _Pass(
-            TransferCheck(self.register_map, number),
-            ValueCheck(self.register_map, frozenset(judge.id for judge in judges), number),
-            AccuracyCheck(judges, self.times[number], context, number),
-            AvailableCheck(judges, context, number),
-            CadenceCheck(self.register_map, number, states, context.timestamps_ns, required),
-            CounterCheck(self.register_map, number),
-            CrcCheck(self.register_map, number),
-            FrozenCheck([one for one in judges if self._is_frame(one.field.message)], context, number),
-            UnknownCheck(self.register_map, number, self.fitted),
-            RuleRecord(self.register_map, number),
-        )
-        for decoded in decoded_to_the_end(self.columns(number, capture), watched(capture, progress)):
-            done.update(decoded)
-        self._overlap(clock, done, capture)
-        return done
-
-    def _alarm_clocks(self) -> Clocks:
-        """Return what rules need of the bench: what it applied by which judge, each capture's clock, how long an alarm may take unasked."""
-        if self.bench is None or self.log is None:
-            return Clocks(Driven({}, ()), {})
-        doubt = self.bench.timing.timestamps_ns
-        clocks = [CaptureClock(clock if isinstance(clock, Clock) else None, doubt) for clock in self.clocks]
-        slack = {item.path: sum(self.bench.timing.of(item)) for message in self.register_map.messages for item in message.all_fields()}
-        driven = Driven({judge.id: judge for judge in self.judges}, clocks)
-        return Clocks(driven, slack, self.log.begin_ns + self.bench.timing.warm_up_ns)
-
-    def _is_frame(self, name: str) -> bool:
-        message = self.register_map.message(name)
-        return message is not None and message.kind == "frame"
-
-    def _overlap(self, clock: Clock | ClockRefused | None, done: _Pass, capture: Capture) -> None:
-        """A log that ends before the capture begins, or the other way round, proves nothing: it is refused."""
-        if not isinstance(clock, Clock) or self.log is None or done.begin_ns is None or done.end_ns is None:
-            return
-        (low, high), doubt = clock.bench_time([done.begin_ns, done.end_ns])
-        first, last = self.log.begin_ns, self.log.last_ns
-        if int(high + doubt[1]) < first or int(low - doubt[0]) > last:
-            runs = f"the stimulus log runs from {first / 1e9:g} s to {last / 1e9:g} s"
-            seen = f"the capture {capture.path} from {int(low) / 1e9:g} s to {int(high) / 1e9:g} s of the bench's time"
-            text = f"{runs}, {seen}: they do not overlap"
-            raise SourceError(
-                [Problem(Place(self.log.file), text, "is it the log of this capture, and is `clock` in the bench file right?")]
-            )
-
-    def findings(self, done: _Pass) -> list[Finding]:
-        """Return every finding, in the order of the map."""
-        kin = siblings(self.judges)
-        tallies = done.accuracy.tallies
-        found = [*done.unknown.findings(closed=True), *done.transfers.findings(closed=True)]
-        found += [*done.crc.findings(closed=True), *done.counters.findings(closed=True), *cadence_findings(done.cadence)]
-        found += done.values.findings(closed=True)
-        found += _clock_findings(self.clocks)
-        found += accuracy_findings(tallies, kin)
-        found += self._not_driven(done.accuracy.not_driven)
-        if self.bench is not None:
-            for tally in tallies.values():
-                if tally.judge.field.accuracy:
-                    covered = coverage_finding(tally, self.bench.coverage)
-                    found += [covered] if covered is not None else []
-        found += [*done.frozen.findings(closed=True), *done.available.findings(closed=True)]
-        if self.bench is not None and self.log is not None:
-            found += bench_findings(self.bench, self.log)
-        return found + rule_findings(self.register_map, done.rules, self._alarm_clocks())
-
-    def _not_driven(self, seen: Mapping[FieldId, int]) -> list[Finding]:
-        """Fields with an accuracy that the bench drives not at all, and ``seen`` ones of an array or a device that it leaves out."""
-        driven = {(id.message, id.field) for id in self.driven}
-        found: dict[str, Finding] = {}
-        for message in self.register_map.messages:
-            for item in message.all_fields():
-                if not item.accuracy:
-                    continue
-                path = (item.message, item.name)
-                ids = sorted(id for id, count in seen.items() if count and (id.message, id.field) == path)
-                if not ids and path not in driven:
-                    ids = [FieldId(*path)]
-                for id in ids:
-                    place = item.given_keys.get("accuracy", item.place)
-                    requirement = Requirement("accuracy", item.message, item.name, id.element, id.instance, place)
-                    says, reason, remedy = self._why_not_driven(path, id)
-                    one = Finding(requirement, Verdict.UNTESTED, says.format(requirement.path), reason, remedy)
-                    found.setdefault(requirement.id, one)
-        return list(found.values())
-
-    def _why_not_driven(self, path: tuple[str, str], id: FieldId) -> tuple[str, str, str]:
-        if self.bench is None:
-            return "nothing is known of what was applied to {}", "no_bench", "give the check a bench file and its stimulus log"
-        if path in self.not_said:
-            remedy = f"write it in the bench file, such as {id.instance or 'rack[3]'}.{id.field}: …, or fit only one in the trial"
-            return "the bench does not say which of several devices it drives, so {} was not judged", "instance_not_said", remedy
-        return "the bench applies nothing to {}", "not_applied", "add it under `applied` in the bench file"
-
-
-def _clock_findings(clocks: Sequence[Clock | ClockRefused | None]) -> list[Finding]:
-    refused = [(number, clock) for number, clock in enumerate(clocks) if isinstance(clock, ClockRefused)]
-    return [
-        Finding(
-            Requirement("bench", "clock" if len(clocks) == 1 else f"clock[{number}]"),
-            Verdict.UNTESTED,
-            f"the capture's clock cannot be told: {clock.says}",
-            clock.reason,
-            clock.remedy,
-        )
-        for number, clock in refused
-    ]
+    yield from decoded_to_the_end(plan.decoder(0, capture), watched(capture, progress))
 
 
 def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
@@ -318,9 +52,9 @@ def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
     refuse_lacking(trial, captures)
     plan = Plan(register_map, bench, log, trial.fitted or None, trial.buses)
     plan.survey(captures, progress)
-    passes = [plan.passed(number, capture, progress) for number, capture in enumerate(captures)]
-    done = passes[0]
-    for later in passes[1:]:
+    folded = [plan.fold(number, capture, progress) for number, capture in enumerate(captures)]
+    done = folded[0]
+    for later in folded[1:]:
         done.then(later)
     about = {
         "tool": f"regcheck {version('regcheck')}",

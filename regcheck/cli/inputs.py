@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from regcheck.errors import CaptureError, Place, UsageError
 
 if TYPE_CHECKING:
-    from regcheck.checks.run import Progress
+    from regcheck.checks.plan import Progress
     from regcheck.checks.trial import Trial
     from regcheck.traffic.open import Capture
 

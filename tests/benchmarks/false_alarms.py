@@ -26,7 +26,7 @@ from regcheck.checks.accuracy_findings import accuracy_findings
 from regcheck.checks.decision import Z
 from regcheck.checks.finding import Finding, Verdict
 from regcheck.checks.judge import Judge, siblings
-from regcheck.checks.run import Plan
+from regcheck.checks.plan import Plan
 from regcheck.codec.columns import FieldColumn, FieldId, MessageColumns
 from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.plan import ColumnPlan

@@ -11,7 +11,7 @@ from textwrap import dedent, indent
 from regcheck.bench.bench_file import Bench, examine_bench, load_bench
 from regcheck.bench.stimulus import StimulusLog, load_stimulus
 from regcheck.checks.finding import Finding
-from regcheck.checks.run import Plan
+from regcheck.checks.plan import Plan
 from regcheck.codec.checksums import pec
 from regcheck.device_map.compile import load_map
 from regcheck.device_map.model import RegisterMap
@@ -137,10 +137,10 @@ def check(
     plan = Plan(map_, bench, log)
     opened = [capture(one, number, batch_size) for number, one in enumerate(captures)]
     plan.survey(opened)
-    passes = [plan.passed(number, one) for number, one in enumerate(opened)]
-    for later in passes[1:]:
-        passes[0].then(later)
-    found = plan.findings(passes[0])
+    folded = [plan.fold(number, one) for number, one in enumerate(opened)]
+    for later in folded[1:]:
+        folded[0].then(later)
+    found = plan.findings(folded[0])
     by_id = {finding.id: finding for finding in found}
     assert len(by_id) == len(found), "two findings of one id"
     return by_id

@@ -11,7 +11,7 @@ from regcheck.checks.accuracy import CaptureClock
 from regcheck.checks.finding import Finding, Verdict
 from regcheck.checks.frozen import FrozenCheck
 from regcheck.checks.judge import Judge
-from regcheck.checks.run import Plan
+from regcheck.checks.plan import Plan
 from regcheck.codec.plan import ColumnPlan
 from regcheck.device_map.model import RegisterMap
 from tests.checks.builders import bench, capture, log, register_map, words

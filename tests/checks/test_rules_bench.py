@@ -10,7 +10,7 @@ import pytest
 from regcheck.bench.applied import applied_fields
 from regcheck.checks.accuracy_findings import expected_errors
 from regcheck.checks.finding import Finding, Verdict
-from regcheck.checks.run import Plan
+from regcheck.checks.plan import Plan
 from regcheck.errors import Severity, SourceError
 from regcheck.traffic.shapes import Transfer
 from tests.checks.builders import at_once, bench, bench_problems, capture, check, log, read, register_map, word, words, write

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from regcheck.checks.finding import Verdict
-from regcheck.checks.run import Plan
+from regcheck.checks.plan import Plan
 from regcheck.errors import Severity, SourceError
 from regcheck.traffic.open import open_capture
 from regcheck.traffic.shapes import Transfer
@@ -162,5 +162,5 @@ def test_a_recording_that_ends_inside_a_transfer_blames_nobody(end: int, tmp_pat
     path.write_text("".join(lines[: second + 5 * end]), encoding="utf-8")
     plan, recording = Plan(register_map("voltage: {command: 0x09, transfer: word, unit: mV}"), None, None), open_capture(path)
     plan.survey([recording])
-    found = plan.findings(plan.passed(0, recording))
+    found = plan.findings(plan.fold(0, recording))
     assert [finding.id for finding in found if finding.verdict is Verdict.FAIL] == []

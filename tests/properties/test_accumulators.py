@@ -21,7 +21,7 @@ from regcheck.checks.availability import AvailableCheck
 from regcheck.checks.exercised import coverage_finding
 from regcheck.checks.finding import Finding
 from regcheck.checks.judge import siblings
-from regcheck.checks.run import Plan
+from regcheck.checks.plan import Plan
 from regcheck.checks.transfers import TransferCheck
 from regcheck.checks.values import ValueCheck
 from regcheck.codec.plan import ColumnPlan
