@@ -5,6 +5,7 @@ from __future__ import annotations
 import typer
 
 from regcheck.cli.check import check
+from regcheck.cli.compare import compare
 from regcheck.cli.decode import decode
 from regcheck.cli.demo import demo
 from regcheck.cli.lint import lint
@@ -34,6 +35,7 @@ app = typer.Typer(
 for command, purpose in (
     (check, "Check captured traffic against a map and its bench."),
     (decode, "Decode captured traffic by a map, a reading a line."),
+    (compare, "Compare runs: what turned, what moved, what spreads."),
     (lint, "Look for every fault of maps, bench files and trials."),
     (show, "Print a map as a table, or one message with its bits."),
     (schema, "Print the JSON Schema of a language, for editors."),

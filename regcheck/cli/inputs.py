@@ -6,7 +6,7 @@ import os
 import stat
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -129,7 +129,11 @@ def _capture_there(path: Path) -> None:
 
 def check_outputs(trial: Trial, outputs: Mapping[str, Path | None]) -> None:
     """Refuse, before any long work, output files that cannot be written or that would overwrite what is read. Raises UsageError."""
-    inputs = [path for path in (trial.map, *trial.captures, trial.bench, trial.stimulus, trial.file) if path is not None]
+    refuse_outputs(outputs, [path for path in (trial.map, *trial.captures, trial.bench, trial.stimulus, trial.file) if path is not None])
+
+
+def refuse_outputs(outputs: Mapping[str, Path | None], inputs: Sequence[Path]) -> None:
+    """Refuse output files that cannot be written or are among those that are read. Raises UsageError."""
     wanted = {option: path for option, path in outputs.items() if path is not None}
     for number, (option, path) in enumerate(wanted.items()):
         try:

@@ -1,4 +1,4 @@
-"""The run as JSON: what ``check --json`` writes and ``diff`` reads."""
+"""The run as JSON: what ``check --json`` writes and ``compare`` reads."""
 
 from __future__ import annotations
 

@@ -66,7 +66,7 @@ def table_lines(findings: Sequence[Finding], *, width: int = 80, ascii_only: boo
     wide = width >= ROW_WIDTH
     items = _items(findings, verbose=verbose, staff=wide)
     told = [finding for item in items for finding in item.findings]
-    labels = [*map(_item_label, items), *(_label(finding) for finding in findings)]
+    labels = [*map(_item_label, items), *(label(finding) for finding in findings)]
     manner = _Manner(short_names(labels, NAME_WIDTH, ascii_only=ascii_only), ascii_only, wide, min(ROW_WIDTH, width - 1), verbose)
     passes = [item for item in items if item.worst.verdict is Verdict.PASS]
     shown = passes if verbose else [item for item in passes if item.worst.strip is not None][:_PASSES_SHOWN]
@@ -111,7 +111,7 @@ def _items(findings: Sequence[Finding], *, verbose: bool, staff: bool) -> list[_
     return sorted(items, key=lambda item: _rank(item.worst))
 
 
-def _label(finding: Finding) -> str:
+def label(finding: Finding) -> str:
     """Return what a row is named: the path, with the kind before it where numbers of another kind would pass for an accuracy."""
     requirement = finding.requirement
     numbers = finding.strip is not None and finding.verdict is not Verdict.UNTESTED
@@ -120,8 +120,8 @@ def _label(finding: Finding) -> str:
 
 def _item_label(item: _Item) -> str:
     if len(item.findings) == 1:
-        return _label(item.worst)
-    name = _label(replace(item.worst, requirement=replace(item.worst.requirement, element=None)))
+        return label(item.worst)
+    name = label(replace(item.worst, requirement=replace(item.worst.requirement, element=None)))
     if item.staff:
         return name
     return f"{name}[{_elements(item.findings).replace(', ', ',')}]"
@@ -178,7 +178,7 @@ def _staff_block(item: _Item, manner: _Manner) -> list[Line]:
     doubtful = [finding for finding in decided if finding.verdict is not Verdict.PASS]
     strips = decided if manner.verbose else doubtful[:_STAFF_STRIPS]
     for finding in strips:
-        lines.append(_row(finding, manner.names[_label(finding)], manner))
+        lines.append(_row(finding, manner.names[label(finding)], manner))
         if finding.verdict is not Verdict.PASS:
             lines += _sentences(finding, manner)
     for word in (Verdict.FAIL, Verdict.UNDECIDED):
@@ -214,7 +214,7 @@ def _untested_lines(findings: Sequence[Finding], manner: _Manner) -> list[Line]:
     lines: list[Line] = []
     for (reason, remedy), alike in sorted(_by_reason(findings).items()):
         if manner.verbose or len(alike) == 1:
-            lines += [_row(finding, manner.names[_label(finding)], manner) for finding in alike]
+            lines += [_row(finding, manner.names[label(finding)], manner) for finding in alike]
         else:
             kinds = {finding.requirement.kind for finding in alike}
             kind = kinds.pop() if len(kinds) == 1 else "several kinds"

@@ -13,7 +13,7 @@ import pytest
 import regcheck.cli.demo as demo_module
 from regcheck.cli import run
 
-COMMANDS = ("check", "decode", "lint", "show", "schema", "demo")
+COMMANDS = ("check", "compare", "decode", "lint", "show", "schema", "demo")
 
 
 @pytest.mark.parametrize("command", ["", *COMMANDS])
@@ -38,7 +38,7 @@ def test_typing_errors_are_one_line_with_the_nearest_word(cli):
         "",
         "regcheck check: no such option --jsn; did you mean --json or --junit? (regcheck check --help tells more)\n",
     )
-    for command in ("check", "decode", "lint", "show"):
+    for command in ("check", "compare", "decode", "lint", "show"):
         code, out, err = cli(command)
         assert (code, out) == (2, "")
         assert re.fullmatch(rf"regcheck {command}: missing argument '[A-Z|]+' \(regcheck {command} --help tells more\)\n", err)
