@@ -296,20 +296,20 @@ def _drifts(history: History, requirements: Sequence[tuple[str, Mapping[int, Ent
         numbers = [(at, _level(entries[run.number])) for at, run in enumerate(runs) if run.number in entries]
         known = [(at, value) for at, value in numbers if value is not None]
         if len(known) >= FEWEST_FOR_DRIFT:
-            series.append((id, known))
+            series.append((id, entries, known))
     if not series:
         return []
     from scipy.stats import linregress, t
 
     found = []
-    for id, known in series:
+    for id, entries, known in series:
         values = [value for _, value in known]
         if len(set(values)) < 3:
             continue
         line = linregress([at for at, _ in known], values)
         half = float(line.stderr * t.ppf(1 - FALSE_DRIFTS / len(series) / 2, len(known) - 2))
-        last = next(run for run in reversed(runs) if run.number in dict(requirements)[id])
-        expanded = COVERAGE * (dict(requirements)[id][last.number].u or 0.0)
+        last = next(run for run in reversed(runs) if run.number in entries)
+        expanded = COVERAGE * (entries[last.number].u or 0.0)
         if abs(line.slope) > half and abs(line.slope) * (known[-1][0] - known[0][0]) > expanded:
             unit = str(history.finding(id, last).evidence.get("unit") or "")
             found.append(Drift(id, plain(float(line.slope), 4), plain(half, 3), len(known), unit))

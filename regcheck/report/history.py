@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
@@ -12,20 +13,21 @@ from typing import Any
 
 from regcheck.checks.finding import Finding, Verdict
 from regcheck.errors import Place, Problem, SourceError, UsageError
-from regcheck.report.saved_run import SavedRun, is_run, load_run, saved_finding
+from regcheck.report.saved_run import SavedRun, load_if_run, load_run, saved_finding
 
 _LAYOUT = 1  # raised where the tables change: a kept database of another layout is refused
+_UNPACKED = 64  # runs whose findings are held ready
 _TABLES = """
 create table run(
   id integer primary key, file text not null unique, size integer not null, modified_ns integer not null, sha256 text not null,
-  map text not null, ran text not null, tool text not null, head text not null);
+  map text not null, ran text not null, tool text not null, head text not null,
+  findings blob not null);
 create table tested(
   run integer not null references run(id) on delete cascade, tag text not null, value text not null, primary key(run, tag));
 create table finding(
   run integer not null references run(id) on delete cascade, requirement text not null, place integer not null, kind text not null,
   verdict text not null, error real, limit_low real, limit_high real, u real,
-  noise real, offset real, centre real, gain real, gain_half real,
-  body text not null, primary key(run, requirement));
+  noise real, offset real, centre real, gain real, gain_half real, primary key(run, requirement));
 create index finding_by_requirement on finding(requirement, run);
 """
 
@@ -87,6 +89,7 @@ class History:
 
     def __init__(self, file: Path | None = None) -> None:
         """Open or make the database. Raises UsageError where the file is none, or of another layout."""
+        self._unpacked: dict[int, dict[str, Any]] = {}
         self._database = sqlite3.connect(str(file) if file is not None else ":memory:", isolation_level=None)
         try:
             self._database.execute("pragma foreign_keys = on")
@@ -116,10 +119,10 @@ class History:
             found = self._database.execute("select size, modified_ns from run where file = ?", (str(path),)).fetchone()
             if found == stamp:
                 known += 1
-            elif not named and not _looks_like_run(path):
+            elif (run := load_run(path) if named else load_if_run(path)) is None:
                 others.append(str(path))
             else:
-                self._store(load_run(path), stamp)
+                self._store(run, stamp)
                 read += 1
         return Added(read, known, tuple(others))
 
@@ -137,24 +140,18 @@ class History:
         with closing(self._database.cursor()) as cursor:
             cursor.execute("begin")
             cursor.execute("delete from run where file = ?", (run.file,))
-            row = (
-                run.file,
-                *stamp,
-                run.sha256,
-                body["map"].get("name", ""),
-                about.get("when", ""),
-                about.get("tool", ""),
-                json.dumps(head),
+            words = (body["map"].get("name", ""), about.get("when", ""), about.get("tool", ""))
+            packed = zlib.compress(json.dumps(body["findings"]).encode())
+            cursor.execute(
+                "insert into run(file, size, modified_ns, sha256, map, ran, tool, head, findings) values(?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (run.file, *stamp, run.sha256, *words, json.dumps(head), packed),
             )
-            cursor.execute("insert into run(file, size, modified_ns, sha256, map, ran, tool, head) values(?, ?, ?, ?, ?, ?, ?, ?)", row)
             number = cursor.lastrowid
             tested = about.get("tested") or {}
             cursor.executemany("insert into tested values(?, ?, ?)", [(number, str(tag), str(value)) for tag, value in tested.items()])
-            rows = [
-                _row(number, place, finding, one) for place, (finding, one) in enumerate(zip(run.findings, body["findings"], strict=True))
-            ]
+            rows = [_row(number, place, finding) for place, finding in enumerate(run.findings)]
             try:
-                cursor.executemany("insert into finding values(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
+                cursor.executemany("insert into finding values(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
             except sqlite3.IntegrityError as error:
                 cursor.execute("rollback")
                 text = "two of its findings bear the same id"
@@ -198,16 +195,20 @@ class History:
 
     def finding(self, id: str, run: RunHead) -> Finding:
         """Return one whole finding."""
-        row = self._database.execute("select body from finding where requirement = ? and run = ?", (id, run.number)).fetchone()
-        return saved_finding(json.loads(row[0]))
+        if run.number not in self._unpacked:
+            (packed,) = self._database.execute("select findings from run where id = ?", (run.number,)).fetchone()
+            if len(self._unpacked) == _UNPACKED:
+                del self._unpacked[next(iter(self._unpacked))]
+            self._unpacked[run.number] = {one["id"]: one for one in json.loads(zlib.decompress(packed))}
+        return saved_finding(self._unpacked[run.number][id])
 
 
-def _row(number: int | None, place: int, finding: Finding, one: Mapping[str, Any]) -> tuple[Any, ...]:
+def _row(number: int | None, place: int, finding: Finding) -> tuple[Any, ...]:
     strip, evidence = finding.strip, finding.evidence
     numbers = (None,) * 4 if strip is None else (strip.worst, strip.low, strip.high, strip.uncertainty / 2)
     line = [evidence.get(key) for key in ("noise", "error_at_centre", "centre", "gain", "gain_half_interval")]
     head = (number, finding.id, place, finding.requirement.kind, str(finding.verdict))
-    return *head, *numbers, *line, json.dumps(one, ensure_ascii=False)
+    return *head, *numbers, *line
 
 
 def _files(paths: Iterable[Path]) -> list[tuple[Path, bool]]:
@@ -227,10 +228,3 @@ def _files(paths: Iterable[Path]) -> list[tuple[Path, bool]]:
         else:
             found[path] = True
     return list(found.items())
-
-
-def _looks_like_run(path: Path) -> bool:
-    try:
-        return is_run(json.loads(path.read_bytes()))
-    except ValueError:
-        return False

@@ -16,6 +16,7 @@ from regcheck.errors import Place, Problem, SourceError
 from regcheck.report.json_run import VERSION
 
 _ELEMENT = re.compile(r"(?P<field>.*)\[(?P<element>\d+)\]\Z")
+_EXPECTED = "expected a run, as `check --json` writes it"
 _WANTED: Mapping[str, type] = {"map": dict, "captures": list, "bench": list, "totals": dict, "findings": list, "about": dict}
 
 
@@ -29,23 +30,26 @@ class SavedRun:
     findings: tuple[Finding, ...]
 
 
-def is_run(body: object) -> bool:
-    """Return whether some JSON is a run, of whatever version."""
-    return isinstance(body, dict) and isinstance(body.get("regcheck"), int) and isinstance(body.get("findings"), list)
-
-
 def load_run(path: Path) -> SavedRun:
     """Read a run. Raises SourceError: not there, no JSON, no run, of a newer version, or a finding in it is damaged."""
+    found = load_if_run(path)
+    if found is None:
+        raise _wrong(path, "is JSON, but no run", _EXPECTED)
+    return found
+
+
+def load_if_run(path: Path) -> SavedRun | None:
+    """Read a run; None where the file is JSON of another kind. Raises SourceError as ``load_run`` does."""
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise _wrong(path, f"cannot be read: {error.strerror or error}", "expected a run, as `check --json` writes it") from error
+        raise _wrong(path, f"cannot be read: {error.strerror or error}", _EXPECTED) from error
     try:
         body = json.loads(data)
     except ValueError as error:
-        raise _wrong(path, f"is no JSON: {error}", "expected a run, as `check --json` writes it") from error
-    if not is_run(body):
-        raise _wrong(path, "is JSON, but no run", "expected a run, as `check --json` writes it")
+        raise _wrong(path, f"is no JSON: {error}", _EXPECTED) from error
+    if not (isinstance(body, dict) and isinstance(body.get("regcheck"), int) and isinstance(body.get("findings"), list)):
+        return None
     if body["regcheck"] > VERSION:
         raise _wrong(path, f"is a run of version {body['regcheck']}; this regcheck reads up to {VERSION}", "read it with a newer regcheck")
     lacking = [key for key, kind in _WANTED.items() if not isinstance(body.get(key), kind)]
