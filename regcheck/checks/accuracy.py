@@ -14,12 +14,13 @@ from regcheck.bench.clock import Clock, Times
 from regcheck.bench.curves import clock_doubt_extremes
 from regcheck.checks.accumulator import Spot
 from regcheck.checks.decision import BOUND, FAIL, PASS, UNDECIDED, linear_to_quanta, to_quanta
-from regcheck.checks.judge import Judge, TableTimes
+from regcheck.checks.judge import MOVED, NO_STATE, Judge, TableTimes
 from regcheck.checks.limits_at import SegmentLimits
 from regcheck.codec.columns import NO_READING, FieldColumn, FieldId, MessageColumns
 from regcheck.codec.decoded import DecodedBatch
 
 SEVERITY = {PASS: 0, UNDECIDED: 1, FAIL: 2}
+STATE_UNKNOWN, STATE_MOVED = "state that its `when` names not known", "state that its `when` names changed before it was read again"
 NO_CLOCK, NO_LIMIT, NO_CASE = "capture's clock not known", "applied value or limit not known", "no accuracy holds there"
 OTHER_UNIT, OTHER_STEP = "reported in another unit", "another step than the limit's"
 
@@ -176,12 +177,12 @@ def judge_readings(
     tally.other_status += np.bincount(column.status[~good], minlength=256)
     tally.good += int(good.sum())
     own = _comparable(tally, column, np.flatnonzero(good))
-    if not len(own) or not judge.tables:
+    if not len(own) or judge.refused or judge.lacking:
         return
     if context.clock is None:
         tally.leave_out(NO_CLOCK, len(own))
         return
-    table = times.at(columns.end[rows[own]])
+    table = times.at(columns.time[rows[own]])
     start, end, doubt = context.bench_times(columns.time[rows[own]], columns.end[rows[own]])
     tally.doubt_ns = max(tally.doubt_ns, int(doubt.max()))
     admission = admissible(judge.curve, start, end, judge.settle_ns, judge.latency_ns, doubt, judge.warm_up_ns)
@@ -190,7 +191,9 @@ def judge_readings(
     segment = np.clip(np.searchsorted(judge.curve.time, end, side="right") - 1, 0, len(judge.curve) - 1)
     window = clock_doubt_extremes(judge.curve, start, end, judge.latency_ns, doubt)
     usable = admission.admitted & window.known & (table >= 0)
-    tally.leave_out(NO_LIMIT, int((admission.admitted & ~usable).sum()))
+    for code, reason in ((NO_STATE, STATE_UNKNOWN), (MOVED, STATE_MOVED)):
+        tally.leave_out(reason, int((admission.admitted & (table == code)).sum()))
+    tally.leave_out(NO_LIMIT, int((admission.admitted & ~usable & (table > NO_STATE)).sum()))
     keep = np.flatnonzero(usable)
     worst: list[tuple[int, WorstReading]] = []
     for number, one in enumerate(judge.tables):

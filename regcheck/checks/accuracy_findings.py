@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from regcheck.checks.accuracy import NO_CLOCK, SEVERITY, Tally, WorstReading
+from regcheck.checks.accuracy import NO_CLOCK, SEVERITY, STATE_MOVED, STATE_UNKNOWN, Tally, WorstReading
 from regcheck.checks.decision import (
     FAIL,
     PASS,
@@ -28,7 +28,6 @@ from regcheck.checks.exercised import Exercised, Held, alike, exercised
 from regcheck.checks.finding import Finding, Requirement, Strip, Verdict
 from regcheck.checks.hold_evidence import HoldRow, decay_evidence, hold_rows, line_evidence, spread, unjudged_holds
 from regcheck.checks.judge import Judge
-from regcheck.checks.limits_at import conditions_on_state
 from regcheck.checks.statistics import decide_share, pooled_noise, share_beyond
 from regcheck.checks.wording import plain, worded
 from regcheck.codec.columns import STATUSES, FieldId
@@ -267,14 +266,10 @@ def _why_undecided(tally: Tally, means: list[MeanError]) -> tuple[str, str]:
 
 def _nothing_judged(tally: Tally, requirement: Requirement, evidence: dict[str, Any]) -> Finding:
     judge, name = tally.judge, requirement.path
-    if conditions_on_state(judge.field):
+    if judge.refused:
+        says = f"the accuracy of {name} was not judged: it has {judge.refused}"
         return Finding(
-            requirement,
-            Verdict.UNTESTED,
-            f"the accuracy of {name} hangs on the device's own state",
-            "not_judged_yet",
-            "this version judges an accuracy whose `when` names `applied` alone",
-            evidence,
+            requirement, Verdict.UNTESTED, says, "not_judged_yet", "this version does not judge conditions of this form", evidence
         )
     if set(tally.left_out) == {NO_CLOCK}:
         return Finding(
@@ -298,6 +293,9 @@ def _nothing_judged(tally: Tally, requirement: Requirement, evidence: dict[str, 
         seen = sum(evidence["statuses"].values())
         says = f"{name} was never read" if not seen else f"{name} was read {seen} times, never with a good value"
         return Finding(requirement, Verdict.UNTESTED, says, "no_reading", "poll it while the bench applies values", evidence)
+    if tally.left_out and set(tally.left_out) <= {STATE_UNKNOWN, STATE_MOVED}:
+        says = f"the state that the accuracy of {name} hangs on was not known at any of its {tally.good} readings"
+        return Finding(requirement, Verdict.UNTESTED, says, "state_unknown", "read what its `when` names before and after it", evidence)
     reasons = ", ".join(f"{count} {reason}" for reason, count in sorted(tally.left_out.items()))
     return Finding(
         requirement,

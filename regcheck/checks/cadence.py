@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +11,13 @@ from numpy.typing import NDArray
 from regcheck.checks.accumulator import Count, Spot
 from regcheck.checks.cadence_series import Bounds, Series, series_of
 from regcheck.checks.decision import FAIL, UNDECIDED
+from regcheck.checks.state_conditions import instance_number, own_values
 from regcheck.checks.streams import Horizons, Losses, Stream, Stretch, is_judged, spot_at, streams_of
-from regcheck.codec.columns import FieldId, MessageColumns
+from regcheck.codec.columns import MessageColumns
 from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.exact_columns import Exact, combinations, distinct
 from regcheck.codec.formulas import Condition
-from regcheck.codec.states import NO_STATES, States, column_numbers
+from regcheck.codec.states import NO_STATES, States
 from regcheck.device_map.model import RegisterMap
 
 UNKNOWN_CASE, NOT_JUDGED, BETWEEN_CASES = -1, -2, -3
@@ -223,11 +223,11 @@ class CadenceCheck:
         states = self._states_of(columns.instance)
         values = []
         for name in when.variables:
-            number = _instance_number(columns.instance, name)
+            number = instance_number(columns.instance, name)
             if name in lasting:
                 values.append(states.has_lasted(*lasting[name], columns.time, columns.message))
             elif name.startswith("."):
-                values.append(_own_values(columns, name[1:]))
+                values.append(own_values(columns, name[1:]))
             else:
                 values.append(states.at(name, columns.time) if number is None else Exact.constant(number, len(columns.time)))
         codes, rows = combinations(values, len(columns.time))
@@ -266,31 +266,6 @@ class CadenceCheck:
         self.horizons.then(later.horizons)
 
 
-def _own_values(columns: MessageColumns, name: str) -> Exact:
-    """Return what each message of a column says of one of its own fields; None where it does not carry it, or not a good value."""
-    plain, view = (name.removesuffix("#raw"), "#raw") if name.endswith("#raw") else (name, "")
-    base, _, index = plain.partition("[")
-    column = columns.fields.get(FieldId(columns.message.name, base, int(index[:-1]) if index else None, columns.instance))
-    if column is None:
-        return Exact.constant(None, len(columns.time))
-    held = np.ones(len(column.raw), np.bool_) if column.held is None else column.held
-    numbers = Exact.of_integers(column.raw, held) if view else column_numbers(column, int(columns.length.max(initial=0)))
-    if column.rows is None:
-        return numbers
-    codes = np.full(len(columns.time), len(numbers.values), np.int64)
-    codes[column.rows] = numbers.codes
-    return Exact(codes, (*numbers.values, None))
-
-
-def _instance_number(instance: str, axis: str) -> Fraction | None:
-    """Return the number of an axis in an instance's text: 3 of `rack` in ``rack[3]``; None where it is no axis, or has no number."""
-    for part in instance.split("."):
-        name, _, rest = part.partition("[")
-        if name == axis and rest[:-1].isdecimal():
-            return Fraction(int(rest[:-1]))
-    return None
-
-
 def _pages(series: Series, columns: MessageColumns) -> list[tuple[str, NDArray[np.bool_] | None]]:
     """Return the pages of a series and which messages are of each; one page of all messages where the series is the message's own."""
     if series.layout is None:
@@ -298,7 +273,7 @@ def _pages(series: Series, columns: MessageColumns) -> list[tuple[str, NDArray[n
     inside = columns.layout == series.layout
     if not series.selectors:
         return [("", inside)]
-    codes, rows = combinations([_own_values(columns, f"{name}#raw") for name in series.selectors], len(columns.time))
+    codes, rows = combinations([own_values(columns, f"{name}#raw") for name in series.selectors], len(columns.time))
     return [
         (", ".join(f"{name} = {value}" for name, value in zip(series.selectors, row, strict=True)), inside & (codes == code))
         for code, row in enumerate(rows)

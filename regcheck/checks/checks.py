@@ -9,6 +9,7 @@ from regcheck.checks.accuracy import AccuracyCheck
 from regcheck.checks.availability import AvailableCheck
 from regcheck.checks.cadence import CadenceCheck
 from regcheck.checks.check_fields import CrcCheck
+from regcheck.checks.conditional_values import ConditionalCheck
 from regcheck.checks.counters import CounterCheck
 from regcheck.checks.frozen import FrozenCheck
 from regcheck.checks.rule_record import RuleRecord
@@ -24,6 +25,7 @@ class Checks:
 
     transfers: TransferCheck
     values: ValueCheck
+    conditional: ConditionalCheck
     accuracy: AccuracyCheck
     available: AvailableCheck
     cadence: CadenceCheck
@@ -38,7 +40,7 @@ class Checks:
     def each(self) -> tuple[Any, ...]:
         """Return every accumulator, in one order."""
         alike = (self.cadence, self.counters, self.crc, self.frozen, self.unknown, self.rules)
-        return (self.transfers, self.values, self.accuracy, self.available, *alike)
+        return (self.transfers, self.values, self.conditional, self.accuracy, self.available, *alike)
 
     def update(self, batch: DecodedBatch) -> None:
         """Take the next batch in order of time."""

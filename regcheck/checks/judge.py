@@ -13,11 +13,24 @@ from regcheck.bench.admission import Holds, holds
 from regcheck.bench.applied import AppliedField
 from regcheck.bench.curves import KNOWN, AppliedCurve
 from regcheck.checks.decision import BOUND, Acceptance, acceptance, decimal_quantum, to_quanta
-from regcheck.checks.limits_at import SegmentLimits, conditions_on_state, counts_steps, limit_fields, segment_limits, statistic
+from regcheck.checks.limits_at import (
+    Given,
+    SegmentLimits,
+    compared_fields,
+    counts_steps,
+    limit_fields,
+    segment_limits,
+    state_parts,
+    statistic,
+    whens,
+    why_not_judged,
+)
+from regcheck.checks.state_conditions import IN_DOUBT, UNKNOWN, element_path, facts_at, naming_of, paths_of, why_refused
 from regcheck.codec.columns import FieldId
-from regcheck.codec.exact_columns import combinations
+from regcheck.codec.exact_columns import Exact, combinations
+from regcheck.codec.formulas import Condition, condition
 from regcheck.codec.states import States
-from regcheck.device_map.model import Field, FieldType, RegisterMap
+from regcheck.device_map.model import Field, FieldType, Message, RegisterMap
 from regcheck.device_map.scope import MapScope
 
 
@@ -38,7 +51,7 @@ class Judge:
 
     ``tables`` has an entry for each set of values that the fields were seen with of which the limit is a share;
     ``lacking`` names those fields where they were never seen; ``by_step``: the limit counts in steps of this size.
-    There are no tables where the accuracy's condition hangs on the device's state, which is not judged yet.
+    ``refused`` says what of the accuracy's conditions is not judged: there are no tables then.
     """
 
     id: FieldId
@@ -55,6 +68,7 @@ class Judge:
     statistic: str | Fraction
     lacking: tuple[str, ...] = ()
     by_step: bool = False
+    refused: str = ""
 
     @property
     def curve(self) -> AppliedCurve:
@@ -77,7 +91,11 @@ def field_step(field: Field) -> Fraction:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TableTimes:
-    """Which table of a judge holds when, in one capture: ``table[k]`` from ``since[k]`` on (capture ns), -1 while that is not known."""
+    """Which table of a judge holds when, in one capture: ``table[k]`` from ``since[k]`` on (capture ns).
+
+    NO_VALUE while a field that the limit is a share of is not known; NO_STATE while a condition is not; MOVED where what a condition
+    hangs on changed before it was read again, and that matters.
+    """
 
     since: NDArray[np.int64]
     table: NDArray[np.int64]
@@ -89,20 +107,51 @@ class TableTimes:
 
 FOREVER = np.array([np.iinfo(np.int64).min])
 
+NO_VALUE, NO_STATE, MOVED = -1, -2, -3
+"""In place of a table: see TableTimes."""
 
-def _value_sets(paths: tuple[str, ...], captures: Sequence[States]) -> tuple[list[TableTimes], list[tuple[Fraction, ...]]]:
-    """Return for each capture from when on which set of the named fields' values holds, and the distinct sets."""
-    if not paths:
-        return [TableTimes(FOREVER, np.zeros(1, np.int64)) for _ in captures], [()]
-    sets: dict[tuple[Fraction, ...], int] = {}
+ValueSet = tuple[tuple[Fraction, ...], tuple[bool, ...]]
+"""Values of the fields that limits and conditions take, and truths of conditions."""
+
+
+def _table_times(
+    paths: tuple[str, ...], conditions: Sequence[Condition], field: Field, id: FieldId, register_map: RegisterMap,
+    captures: Sequence[States],
+) -> tuple[list[TableTimes], list[ValueSet]]:  # fmt: skip
+    """Return for each capture from when on which set of values and truths holds, and the distinct sets."""
+    if not paths and not conditions:
+        return [TableTimes(FOREVER, np.zeros(1, np.int64)) for _ in captures], [((), ())]
+    message = register_map.message(field.message)
+    assert message is not None  # noqa: S101 - the field came out of this map
+    sets: dict[ValueSet, int] = {}
     times = []
     for states in captures:
-        since = np.concatenate([FOREVER, *(states.timelines[path].time for path in paths if path in states.timelines)])
-        since = np.unique(since)
-        codes, rows = combinations([states.at(path, since) for path in paths], len(since))
-        table = [-1 if None in row else sets.setdefault(tuple(value for value in row if value is not None), len(sets)) for row in rows]
+        since = _moments(paths, conditions, message, id.element, register_map, states)
+        facts = facts_at(states, since, register_map, field, id.element, id.instance)
+        values = [states.at(path, since) for path in paths]
+        truths = [Exact.of_integers(facts.truth(one)) for one in conditions]
+        codes, rows = combinations([*values, *truths], len(since))
+        table = []
+        for row in rows:
+            own, held = row[: len(paths)], [int(one or 0) for one in row[len(paths) :]]
+            lacking = NO_VALUE if None in own else NO_STATE if UNKNOWN in held else MOVED if IN_DOUBT in held else 0
+            key = tuple(value for value in own if value is not None), tuple(map(bool, held))
+            table.append(lacking or sets.setdefault(key, len(sets)))
         times.append(TableTimes(since, np.array(table, np.int64)[codes]))
     return times, list(sets)
+
+
+def _moments(
+    paths: tuple[str, ...], conditions: Sequence[Condition], message: Message, element: int | None, register_map: RegisterMap,
+    states: States,
+) -> NDArray[np.int64]:  # fmt: skip
+    """Return every time at which a value may differ from before: each entry and, where a condition counts, right after it."""
+    found = [FOREVER, *(states.timelines[path].time for path in paths if path in states.timelines)]
+    for one in conditions:
+        own = [path for path in paths_of(one, register_map, message, element) if path in states.timelines]
+        entries = np.concatenate([FOREVER, *(states.timelines[path].time for path in own)])[1:]
+        found += [entries, entries + 1, *(entries + duration_ns for _, _, duration_ns in one.lasting)]
+    return np.unique(np.concatenate(found))
 
 
 def make_judge(
@@ -120,16 +169,20 @@ def make_judge(
     message = register_map.message(field.message)
     assert message is not None  # noqa: S101 - the field came out of this map
     step = field_step(field)
-    names = limit_fields(field)
-    scope = MapScope(register_map, message)
-    paths = tuple(found.path for found in map(scope.resolve, names) if found is not None)
-    times, sets = _value_sets(paths, captures)
-    lacking = () if sets else paths
-    if conditions_on_state(field):
+    names = (*limit_fields(field), *compared_fields(field))
+    scope, naming = MapScope(register_map, message), naming_of(register_map, message, field)
+    resolved = [(name, scope.resolve(name)) for name in names]
+    paths = tuple(element_path(found.path, register_map, message, id.element) for _, found in resolved if found is not None)
+    refused = why_not_judged(field) or why_refused(whens(field), naming, ("applied",))
+    parts = {} if refused else state_parts(field)
+    conditions = [condition(part, naming, timed=True) for part in parts.values()]
+    times, sets = _table_times(paths, conditions, field, id, register_map, captures)
+    lacking = tuple(path for path in paths if not any(path in states.timelines for states in captures)) if not sets else ()
+    if refused:
         sets = []
-    all_limits = [
-        segment_limits(field, curve, register_map, message, float(step), dict(zip(names, values, strict=True))) for values in sets
-    ]
+    names = tuple(name for name, found in resolved if found is not None)
+    givens = [Given(dict(zip(names, values, strict=True)), dict(zip(parts, truths, strict=True))) for values, truths in sets]
+    all_limits = [segment_limits(field, curve, register_map, message, float(step), given) for given in givens]
     quantum = _quantum(step, curve, all_limits)
     draws = max(int((curve.state == KNOWN).sum()), 1)
     tables = tuple(
@@ -156,6 +209,7 @@ def make_judge(
         statistic=statistic(field),
         lacking=lacking,
         by_step=counts_steps(field),
+        refused=refused,
     )
     return judge, times
 

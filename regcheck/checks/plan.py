@@ -19,12 +19,12 @@ from regcheck.checks.cadence_findings import cadence_findings
 from regcheck.checks.cadence_series import cadence_paths
 from regcheck.checks.check_fields import CrcCheck
 from regcheck.checks.checks import Checks
+from regcheck.checks.conditional_values import ConditionalCheck, limit_paths, value_paths
 from regcheck.checks.counters import CounterCheck
 from regcheck.checks.exercised import coverage_finding
 from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.checks.frozen import FrozenCheck
 from regcheck.checks.judge import Judge, TableTimes, make_judge, siblings
-from regcheck.checks.limits_at import limit_fields
 from regcheck.checks.pairing import Driven
 from regcheck.checks.rule_findings import rule_findings
 from regcheck.checks.rule_record import RuleRecord
@@ -37,7 +37,6 @@ from regcheck.codec.plan import ColumnPlan, decoded_to_the_end, survey_states
 from regcheck.codec.states import States
 from regcheck.device_map.frames import Fitted, message_ids
 from regcheck.device_map.model import RegisterMap
-from regcheck.device_map.scope import MapScope
 from regcheck.device_map.sensors import SENSORS
 from regcheck.errors import Place, Problem, SourceError
 from regcheck.traffic.batch import Batch
@@ -55,16 +54,6 @@ def watched(capture: Capture, progress: Progress | None) -> Iterator[Batch]:
         yield batch
         if progress is not None:
             progress(capture, messages, batch.end_ns)
-
-
-def limit_paths(register_map: RegisterMap) -> frozenset[str]:
-    """Return the paths of the fields that some accuracy is a share of."""
-    found = set()
-    for message in register_map.messages:
-        scope = MapScope(register_map, message)
-        for item in message.all_fields():
-            found |= {field.path for field in map(scope.resolve, limit_fields(item)) if field is not None}
-    return frozenset(found)
 
 
 class Plan:
@@ -92,6 +81,7 @@ class Plan:
         """Read what the judges need before any reading is judged: clocks and states of every capture."""
         for number, capture in enumerate(captures):
             also = (limit_paths(self.register_map) if self.applied else frozenset()) | cadence_paths(self.register_map)
+            also |= value_paths(self.register_map)
             again = partial(watched, capture, progress)
             states = survey_states(self.register_map, again, sensors=SENSORS, also=also, fitted=self.fitted, buses=self.buses)
             self.states.append(states)
@@ -143,6 +133,7 @@ class Plan:
         return Checks(
             TransferCheck(self.register_map, number),
             ValueCheck(self.register_map, frozenset(judge.id for judge in judges), number),
+            ConditionalCheck(self.register_map, frozenset(judge.id for judge in judges), number, states),
             AccuracyCheck(judges, self.times[number], context, number),
             AvailableCheck(judges, context, number),
             CadenceCheck(self.register_map, number, states, context.timestamps_ns, required),
@@ -195,6 +186,7 @@ class Plan:
         found = [*done.unknown.findings(closed=closed), *done.transfers.findings(closed=closed)]
         found += [*done.crc.findings(closed=closed), *done.counters.findings(closed=closed), *cadence_findings(done.cadence)]
         found += done.values.findings(closed=closed)
+        found += done.conditional.findings(closed=closed)
         found += _clock_findings(self.clocks)
         found += accuracy_findings(tallies, kin)
         found += self._not_driven(done.accuracy.not_driven)

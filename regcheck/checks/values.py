@@ -16,7 +16,6 @@ from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.checks.wording import plain, worded
 from regcheck.codec.columns import FieldColumn, FieldId, MessageColumns, ResolvedMeaning
 from regcheck.codec.decoded import DecodedBatch
-from regcheck.device_map.expression_tree import Expression
 from regcheck.device_map.model import Field, RegisterMap, Span
 from regcheck.device_map.numbers import format_fraction
 
@@ -175,16 +174,12 @@ class ValueCheck:
                     continue
                 done.add((item.message, item.name))
                 span, wanted = _span(item), _wanted(item)
-                if span is None and item.range:
-                    yield _hangs_on(
-                        item, "range", "range", "the range of {} hangs on a condition", "this version judges a range without `when`"
-                    )
                 if span is not None:
-                    yield from (_range_finding(item, span, id, tally) for id, tally in _of(self.ranges, item, self.driven, RangeTally()))
-                if isinstance(item.must_be, Expression):
-                    yield _hangs_on(item, "constant", "must_be", "what {} must be is a formula", "this version compares with constants")
+                    yield from (
+                        _range_finding(item, span, id, tally) for id, tally in tallies_of(self.ranges, item, self.driven, RangeTally())
+                    )
                 if wanted is not None:
-                    yield from (_raw_finding(item, wanted, id, tally) for id, tally in _of(self.raws, item, self.driven, RawTally()))
+                    yield from (_raw_finding(item, wanted, id, tally) for id, tally in tallies_of(self.raws, item, self.driven, RawTally()))
 
 
 def _elements(item: Field, driven: frozenset[FieldId]) -> list[FieldId]:
@@ -198,7 +193,7 @@ def _elements(item: Field, driven: frozenset[FieldId]) -> list[FieldId]:
     return [id for id in driven if (id.message, id.field) == (item.message, item.name)]
 
 
-def _of(tallies: Mapping[FieldId, T], item: Field, driven: frozenset[FieldId], empty: T) -> list[tuple[FieldId, T]]:
+def tallies_of(tallies: Mapping[FieldId, T], item: Field, driven: frozenset[FieldId], empty: T) -> list[tuple[FieldId, T]]:
     """Return the tallies of a field's elements, in order; ids hang on the traffic only where nothing else tells the elements."""
     found = {id: tally for id, tally in tallies.items() if (id.message, id.field) == (item.message, item.name)}
     for id in _elements(item, driven):
@@ -216,11 +211,13 @@ def _outside(raw: NDArray[np.int64], meaning: ResolvedMeaning, span: Span) -> tu
     return (values < float(span.low)) | (values > float(span.high)), values
 
 
-def _requirement(kind: str, item: Field, id: FieldId, key: str) -> Requirement:
+def value_requirement(kind: str, item: Field, id: FieldId, key: str) -> Requirement:
+    """Return what one key of a field requires of one of its elements."""
     return Requirement(kind, item.message, item.name, id.element, id.instance, item.given_keys.get(key, item.place))
 
 
-def _untested(requirement: Requirement) -> Finding:
+def never_read(requirement: Requirement) -> Finding:
+    """Return the finding of what was never read with a good value."""
     return Finding(
         requirement,
         Verdict.UNTESTED,
@@ -231,16 +228,10 @@ def _untested(requirement: Requirement) -> Finding:
     )
 
 
-def _hangs_on(item: Field, kind: str, key: str, says: str, remedy: str) -> Finding:
-    """Return the finding of a requirement that hangs on other fields, which is not judged yet."""
-    requirement = _requirement(kind, item, FieldId(item.message, item.name), key)
-    return Finding(requirement, Verdict.UNTESTED, says.format(item.path), "not_judged_yet", remedy)
-
-
 def _range_finding(item: Field, span: Span, id: FieldId, tally: RangeTally) -> Finding:
-    requirement, unit = _requirement("range", item, id, "range"), str(item.unit or "")
+    requirement, unit = value_requirement("range", item, id, "range"), str(item.unit or "")
     if tally.lowest is None or tally.highest is None:
-        return _untested(requirement)
+        return never_read(requirement)
     low, high = tally.lowest, tally.highest
     evidence = {
         "unit": unit or None,
@@ -272,9 +263,9 @@ def _range_finding(item: Field, span: Span, id: FieldId, tally: RangeTally) -> F
 
 def _raw_finding(item: Field, wanted: tuple[str, tuple[int, ...]], id: FieldId, tally: RawTally) -> Finding:
     kind, values = wanted
-    requirement = _requirement(kind, item, id, "reserved" if kind == "reserved" else "must_be")
+    requirement = value_requirement(kind, item, id, "reserved" if kind == "reserved" else "must_be")
     if not tally.count:
-        return _untested(requirement)
+        return never_read(requirement)
     shown = " or ".join(f"{value:#x}" for value in values)
     evidence: dict[str, Any] = {"readings": tally.count, "wrong": tally.wrong.number, "expected": list(values)}
     what = "is reserved and reads" if kind == "reserved" else "must be"

@@ -31,8 +31,8 @@ EVER = -(1 << 62)
 class Timeline:
     """One variable over time: from ``time[i]`` ns on it was ``numbers[value[i]]``, or not known.
 
-    ``time`` i8[m] ascending; ``value`` i8[m]; ``known`` bool[m]. It holds changes alone, with ``every`` each event
-    (a selector grows old).
+    ``time`` i8[m] ascending; ``value`` i8[m]; ``known`` bool[m]. Of entries alike it holds the first and the last, with ``every`` each
+    (a selector grows old): between the last of one value and the first of the next nobody knows when it changed.
     """
 
     time: NDArray[np.int64]
@@ -52,13 +52,19 @@ class Timeline:
             time, value, known = time[order], value[order], known[order]
         return changes(time, value, known, numbers, every=self.every)
 
-    def at(self, times: NDArray[np.int64], *, before: bool = False) -> Exact:
-        """Return its value at or before (with ``before``: strictly before) each time, exact."""
+    def at(self, times: NDArray[np.int64], *, before: bool = False, following: bool = False) -> Exact:
+        """Return its value at or before (with ``before``: strictly before) each time, exact.
+
+        With ``following`` its value at the next entry at or after each time, where there is one that is known.
+        """
         if not len(self.time):
             return Exact.constant(None, len(times))
         if self.time[-1] == EVER:
             return Exact.constant(self.numbers[0], len(times))
         place = np.searchsorted(self.time, times, side="left" if before else "right") - 1
+        if following:
+            after = np.minimum(np.searchsorted(self.time, times, side="left"), len(self.time) - 1)
+            place = np.where(self.known[after], after, place)
         seen = place >= 0
         here = np.maximum(place, 0)
         known = seen & self.known[here]
@@ -74,9 +80,9 @@ class Timeline:
 def changes(
     time: NDArray[np.int64], value: NDArray[np.int64], known: NDArray[np.bool_], numbers: tuple[Fraction, ...], *, every: bool = False
 ) -> Timeline:
-    """Return a timeline of what changed alone, equal numbers being one; of several entries at one time the last one counts.
+    """Return a timeline of the first and last entries of each run of equal numbers; of several entries at one time the last one counts.
 
-    With ``every``, entries that change nothing are kept too.
+    With ``every``, the entries between them are kept too.
     """
     unique = tuple(dict.fromkeys(numbers))
     index = {number: at for at, number in enumerate(unique)}
@@ -85,6 +91,7 @@ def changes(
     last = np.append(time[1:] != time[:-1], True) if len(time) else np.zeros(0, np.bool_)
     time, value = time[last], value[last]
     differs = np.append(True, (value[1:] != value[:-1]) | every)[: len(value)]
+    differs |= np.append(differs[1:], True)[: len(value)]
     time, value = time[differs], value[differs]
     used, codes = distinct(value[value >= 0])
     out = np.zeros(len(value), np.int64)
@@ -101,10 +108,13 @@ class States:
 
     timelines: Mapping[str, Timeline] = field(default_factory=dict)
 
-    def at(self, path: str, times: NDArray[np.int64], *, before: bool = False) -> Exact:
-        """Return the latest value at or before each time; None where none was seen yet or the last one was not good."""
+    def at(self, path: str, times: NDArray[np.int64], *, before: bool = False, following: bool = False) -> Exact:
+        """Return the latest value at or before each time; None where none was seen yet or the last one was not good.
+
+        With ``following`` the next value, as in Timeline.
+        """
         found = self.timelines.get(path)
-        return Exact.constant(None, len(times)) if found is None else found.at(times, before=before)
+        return Exact.constant(None, len(times)) if found is None else found.at(times, before=before, following=following)
 
     def of(self, instance: str, numbers: Mapping[str, int] | None = None) -> States:
         """Return what messages of one device hang on, by paths without an instance: its own state, and what no other device's is.
@@ -130,8 +140,13 @@ class States:
             merged[path] = merged[path].then(timeline) if path in merged else timeline
         return States(merged)
 
-    def has_lasted(self, condition: Condition, duration_ns: int, times: NDArray[np.int64], message: Message) -> Exact:
-        """Return whether a condition has held for a duration at each time: 1, 0, or not known. Only what was seen counts."""
+    def has_lasted(
+        self, condition: Condition, duration_ns: int, times: NDArray[np.int64], message: Message, *, following: bool = False
+    ) -> Exact:
+        """Return whether a condition has held for a duration at each time: 1, 0, or not known. Only what was seen counts.
+
+        With ``following`` it must hold at the next entry as well.
+        """
         paths = [absolute(variable, message) for variable in condition.variables]
         pieces = [self.timelines[path].time for path in paths if path in self.timelines]
         if not pieces:
@@ -144,6 +159,9 @@ class States:
         place = np.searchsorted(moments, times, side="right") - 1
         here = np.maximum(place, 0)
         lasted = (truth[here] == 1) & (times - since[here] >= duration_ns)
+        if following:
+            after = np.minimum(np.searchsorted(moments, times, side="left"), len(moments) - 1)
+            lasted &= truth[after] != 0
         return Exact(np.where((place < 0) | (truth[here] < 0), 2, lasted.astype(np.int64)), (Fraction(0), Fraction(1), None))
 
 

@@ -114,33 +114,6 @@ def test_rule_17_a_case_of_none_is_not_judged() -> None:
     assert (found.verdict, found.evidence["judged"], found.evidence["left_out"]) == (PASS, 2, {"no accuracy holds there": 1})
 
 
-def test_rule_17_a_condition_on_the_devices_own_state_is_not_judged_yet_and_says_so() -> None:
-    registers = """
-    voltage: {command: 0x09, transfer: word, unit: mV, accuracy: [{when: mode = 1, is: 5 mV}, {is: 50 mV}]}
-    mode: {command: 0x03, transfer: word}
-    """
-    rows = "time_s,source\n0,1000\n10,2000\n20,end\n"
-    found = judged(registers, [word(1, 3, 1), *words(0x09, [(5, 1000), (15, 2030)])], rows)
-    assert (found.verdict, found.reason) == (UNTESTED, "not_judged_yet")
-
-
-def test_a_range_on_a_condition_is_not_judged_yet_and_says_so() -> None:
-    device = register_map("""
-    voltage: {command: 0x09, transfer: word, unit: mV, range: [{when: mode = 1, is: 0 .. 5000 mV}, {is: 0 .. 100 mV}]}
-    mode: {command: 0x03, transfer: word}
-    """)
-    found = check(device, [word(1, 3, 1), word(2, 9, 4000)])["range/voltage"]
-    assert (found.verdict, found.reason) == (UNTESTED, "not_judged_yet")
-
-
-def test_a_constant_by_formula_is_not_judged_yet_and_says_so() -> None:
-    device = register_map("""
-    block: {command: 0x30, transfer: block, length: 4, fields: {size: {bytes: 0, must_be: length - 1}, rest: {bytes: 1..3}}}
-    """)
-    found = check(device, [read(1, 0x30, b"\x03abc", block=True)])["constant/block.size"]
-    assert (found.verdict, found.reason) == (UNTESTED, "not_judged_yet")
-
-
 def test_rule_17_lsb_is_the_step_of_the_meaning() -> None:
     registers = "voltage: {command: 0x09, transfer: word, unit: mV, scale: 4, accuracy: 2 lsb}"
     rows = "time_s,source\n0,1000\n10,2000\n20,end\n"

@@ -18,6 +18,7 @@ from regcheck.checks.accumulator import Accumulator
 from regcheck.checks.accuracy import AccuracyCheck, CaptureClock
 from regcheck.checks.accuracy_findings import accuracy_findings
 from regcheck.checks.availability import AvailableCheck
+from regcheck.checks.conditional_values import ConditionalCheck
 from regcheck.checks.exercised import coverage_finding
 from regcheck.checks.finding import Finding
 from regcheck.checks.judge import siblings
@@ -40,8 +41,13 @@ voltage:
   range: 900 .. 3900 mV
   accuracy: 5 mV
   codes: {0xFFFF: not available, 0xFF00: error, 0xFE00: error}
-average: {command: 0x0B, transfer: word, unit: mV, accuracy: {limit: 5 mV, of: 80 % of readings}}
-charge: {command: 0x0D, transfer: word, unit: mV, accuracy: -0 .. +most}
+average:
+  command: 0x0B
+  transfer: word
+  unit: mV
+  accuracy: {limit: 5 mV, of: 80 % of readings}
+  range: [{when: most < 100 mV, is: 900 .. 2900 mV}, {is: 900 .. 3900 mV}]
+charge: {command: 0x0D, transfer: word, unit: mV, accuracy: -0 .. +most, must_be: 1000 * flags.level}
 most: {command: 0x0C, transfer: word, unit: mV}
 scaled:
   command: 0x0F
@@ -149,18 +155,20 @@ class Checks:
 
     transfers: TransferCheck
     values: ValueCheck
+    conditional: ConditionalCheck
     accuracy: AccuracyCheck
     available: AvailableCheck
 
     def update(self, plan: ColumnPlan, batch: Batch) -> None:
         decoded = plan.decode(batch)
-        for check in (self.transfers, self.values, self.accuracy, self.available):
+        for check in (self.transfers, self.values, self.conditional, self.accuracy, self.available):
             check.update(decoded)
             check.tick(batch.end_ns)
 
     def then(self, later: Checks) -> None:
         self.transfers.then(later.transfers)
         self.values.then(later.values)
+        self.conditional.then(later.conditional)
         self.accuracy.then(later.accuracy)
         self.available.then(later.available)
 
@@ -169,6 +177,7 @@ class Checks:
         found: list[Finding | None] = [
             *self.transfers.findings(closed=True),
             *self.values.findings(closed=True),
+            *self.conditional.findings(closed=True),
             *accuracy_findings(self.accuracy.tallies, siblings(plan.judges)),
             *(coverage_finding(tally, plan.bench.coverage) for tally in self.accuracy.tallies.values()),
             *self.available.findings(closed=True),
@@ -200,6 +209,7 @@ class Trial:
         checks = Checks(
             TransferCheck(self.map, source),
             ValueCheck(self.map, frozenset(), source),
+            ConditionalCheck(self.map, frozenset(), source, self.plan.states[source]),
             AccuracyCheck(judges, self.plan.times[source], self.clock, source),
             AvailableCheck(judges, self.clock, source),
         )
