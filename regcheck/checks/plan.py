@@ -12,6 +12,8 @@ from regcheck.bench.stimulus import StimulusLog
 from regcheck.checks.accuracy import AccuracyCheck, CaptureClock
 from regcheck.checks.accuracy_findings import accuracy_findings
 from regcheck.checks.alarms import Clocks
+from regcheck.checks.answers import answer_findings
+from regcheck.checks.array_numbers import device_findings, fitted_findings
 from regcheck.checks.availability import AvailableCheck
 from regcheck.checks.bench_channels import bench_findings
 from regcheck.checks.cadence import CadenceCheck
@@ -24,6 +26,7 @@ from regcheck.checks.counters import CounterCheck
 from regcheck.checks.exercised import coverage_finding
 from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.checks.frozen import FrozenCheck
+from regcheck.checks.granularity import granularity_findings, holding_findings
 from regcheck.checks.judge import Judge, TableTimes, make_judge, siblings
 from regcheck.checks.pairing import Driven
 from regcheck.checks.rule_findings import rule_findings
@@ -198,7 +201,21 @@ class Plan:
         found += [*done.frozen.findings(closed=closed), *done.available.findings(closed=closed)]
         if self.bench is not None and self.log is not None:
             found += bench_findings(self.bench, self.log)
-        return found + rule_findings(self.register_map, done.rules, self._alarm_clocks())
+        return found + self._of_record(done)
+
+    def _of_record(self, done: Checks) -> list[Finding]:
+        """Return the findings that need readings in order: what messages and fields ask of each other, and the map's rules."""
+        books, clocks = done.rules.books(), self._alarm_clocks()
+        required = required_instances(self.register_map, self.fitted)
+        doubt_ns = self.bench.timing.timestamps_ns if self.bench is not None else 0
+        found = [*answer_findings(self.register_map, books, doubt_ns, required), *holding_findings(self.register_map, books)]
+        if self.fitted:
+            heard = frozenset(instance for _, instance, _ in done.unknown.seen)
+            devices = list(dict.fromkeys(one for instances in required.values() for one in instances if one))
+            found += device_findings(devices, heard, anything=bool(done.unknown.seen))
+        found += fitted_findings(self.register_map, books, required)
+        found += granularity_findings(self.register_map, books, {judge.id: judge for judge in self.judges})
+        return found + rule_findings(self.register_map, books, clocks)
 
     def _not_driven(self, seen: Mapping[FieldId, int]) -> list[Finding]:
         """Fields with an accuracy that the bench drives not at all, and ``seen`` ones of an array or a device that it leaves out."""

@@ -11,7 +11,7 @@ from regcheck.checks.alarms import APPLIED, AlarmOutcome, Clocks, judge_alarm
 from regcheck.checks.finding import Finding, Requirement, Strip, Verdict
 from regcheck.checks.relations import judge_relation
 from regcheck.checks.rule_outcome import FAIL, LEFT_OUT, NOT_BUILT, PASS, UNDECIDED, Outcome, Worst
-from regcheck.checks.rule_record import RuleRecord
+from regcheck.checks.rule_record import Book
 from regcheck.checks.wording import lasted, plain, slug, times, worded
 from regcheck.codec.readings import time_text
 from regcheck.device_map.expression_tree import Call, walk
@@ -24,11 +24,8 @@ MOST_MISSING = 6
 MOST_CROSSINGS = 100
 
 
-def rule_findings(register_map: RegisterMap, record: RuleRecord, clocks: Clocks) -> list[Finding]:
+def rule_findings(register_map: RegisterMap, books: Sequence[Book], clocks: Clocks) -> list[Finding]:
     """Return a finding for each rule of a map, and one for each level of an alarm that was never provoked beside others that were."""
-    if not register_map.rules:
-        return []
-    books = record.books()
     found: list[Finding] = []
     for rule in register_map.rules:
         if rule.require is not None:

@@ -35,6 +35,16 @@ def fitted_count(item: Field) -> Expression | None:
     return item.each.last if item.each is not None and item.each.number is None and item.each.step else None
 
 
+def fitted_fields(register_map: RegisterMap) -> Iterator[Field]:
+    """Give the arrays of a map that say which of their numbers must appear; one of several layouts once."""
+    done: set[tuple[str, str]] = set()
+    for message in register_map.messages:
+        for item in message.all_fields():
+            if item.fitted is not None and (item.message, item.name) not in done:
+                done.add((item.message, item.name))
+                yield item
+
+
 @dataclass(slots=True)
 class Wanted:
     """What a map's rules name: fields as (message, field), those that a host's write sets as well, and messages."""
@@ -52,7 +62,30 @@ class Wanted:
                 wanted.add(register_map, expression.names(), is_state=expression is rule.when)
             wanted.add(register_map, limit_names(rule.within))
             wanted.messages |= {level.latched_until for level in rule.levels if level.latched_until}
+        wanted.add_own(register_map)
         return wanted
+
+    def add_own(self, register_map: RegisterMap) -> None:
+        """Take what messages and fields ask of others: answers, what a register holds, which numbers must appear, how finely it moves."""
+        for message in register_map.messages:
+            answers, held = message.answers, register_map.message(message.holds) if message.holds else None
+            if answers is not None and answers.within_ns is not None:
+                for name in (message.name, answers.to):
+                    self.messages.add(name)
+                    own = register_map.find_fields((name, answers.same)) if answers.same else []
+                    self._field(register_map, own, is_state=False)
+            if held is not None:
+                self.messages.add(message.name)
+                for item in held.all_fields():
+                    self._field(register_map, [item], is_state=False)
+            for item in message.all_fields():
+                if item.granularity is not None:
+                    self._field(register_map, [item], is_state=False)
+                    scope = MapScope(register_map, message)
+                    named = [scope.resolve(name) for name in limit_names(item.granularity)]
+                    self._field(register_map, [one for one in named if one is not None], is_state=False)
+        for item in fitted_fields(register_map):
+            self._field(register_map, [item], is_state=False)
 
     def add(self, register_map: RegisterMap, names: Sequence[Name], *, is_state: bool = False) -> None:
         """Take what some names mean; labels are no fields."""

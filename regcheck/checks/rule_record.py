@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from regcheck.checks.rule_names import Wanted
-from regcheck.checks.streams import Stretch
+from regcheck.checks.streams import Losses, Stretch
 from regcheck.codec.columns import NO_READING, STATUSES, FieldColumn, FieldId, ResolvedMeaning
 from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.forms import field_width
@@ -83,14 +83,17 @@ class RuleRecord:
         self.wanted = Wanted.of(register_map)
         self.parts: dict[Stretch, list[Messages]] = {}
         self.horizons: dict[Stretch, tuple[int, int]] = {}
+        self.lossy: set[Stretch] = set()
 
     def update(self, batch: DecodedBatch) -> None:
         """Take the next batch in order of time."""
-        if not self.register_map.rules:
+        if not self.wanted.messages:
             return
         one = batch.batch
         stretch = (self.source, one.epoch)
         self._extend(stretch, one.begin_ns, one.end_ns)
+        if Losses.of(one):
+            self.lossy.add(stretch)
         parts = self.parts.setdefault(stretch, [])
         for columns in batch.messages:
             name = columns.message.name
@@ -118,13 +121,17 @@ class RuleRecord:
 
     def then(self, later: RuleRecord) -> None:
         """Take what a later record holds."""
+        self.lossy |= later.lossy
         for stretch, (begin, end) in later.horizons.items():
             self._extend(stretch, begin, end)
             self.parts.setdefault(stretch, []).extend(later.parts.get(stretch, ()))
 
     def books(self) -> list[Book]:
         """Return each stretch with its readings put in order."""
-        return [Book(self.register_map, stretch, horizon, self.parts[stretch]) for stretch, horizon in self.horizons.items()]
+        return [
+            Book(self.register_map, stretch, horizon, self.parts[stretch], lossy=stretch in self.lossy)
+            for stretch, horizon in self.horizons.items()
+        ]
 
 
 _NUMBERED = frozenset({FieldType.VERSION, FieldType.DATE, FieldType.UNIX_TIME})
@@ -206,9 +213,12 @@ class Series:
 
 
 class Book:
-    """One unbroken stretch of a capture: the series of each field, the times of each message."""
+    """One unbroken stretch of a capture: the series of each field, the times of each message; ``lossy``: the recorder lost something."""
 
-    def __init__(self, register_map: RegisterMap, stretch: Stretch, horizon: tuple[int, int], parts: Sequence[Messages]) -> None:
+    def __init__(
+        self, register_map: RegisterMap, stretch: Stretch, horizon: tuple[int, int], parts: Sequence[Messages], *, lossy: bool = False
+    ) -> None:
+        self.lossy = lossy
         self.register_map, self.stretch, self.horizon, self.parts = register_map, stretch, horizon, parts
         self.by_id: dict[FieldId, list[tuple[Messages, Kept]]] = {}
         for part in parts:

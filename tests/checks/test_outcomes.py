@@ -39,8 +39,13 @@ ELSEWHERE = {
     "frozen": set(Verdict),
     "rule": set(Verdict),
     "alarm": set(Verdict),
+    "answer": set(Verdict),
+    "fitted": set(Verdict),
+    "granularity": set(Verdict),
+    "holds": {PASS, FAIL, UNTESTED},
 }
-"""Kinds whose outcomes are seen in test_cadence, test_counters, test_check_fields, test_frozen, test_relations and test_alarms."""
+"""Kinds whose outcomes are seen in tests of their own: test_cadence, _counters, _check_fields, _frozen, _relations, _alarms, _answers,
+_array_numbers."""
 
 REGISTERS = """
 voltage: {command: 0x09, transfer: word, unit: mV, range: 0 .. 20000 mV, accuracy: 5 mV, codes: {0xFFFF: not available}}

@@ -384,7 +384,7 @@ def test_however_a_capture_is_cut_and_merged_the_findings_are_the_same(
         return parts
 
     def said(record: RuleRecord) -> str:
-        return json.dumps([one.as_json() for one in rule_findings(RECORDED, record, Clocks(Driven({}, ()), {}))])
+        return json.dumps([one.as_json() for one in rule_findings(RECORDED, record.books(), Clocks(Driven({}, ()), {}))])
 
     (whole,) = folded(1000)
     parts = folded(size)
@@ -429,7 +429,7 @@ rules:
         record = RuleRecord(register_map, 0)
         stretch = part(*sorted(sent, key=lambda one: one.time_ns))
         record.update(decoded(register_map, stretch))
-        (found,) = rule_findings(register_map, record, Clocks(Driven({}, ()), {}))
+        (found,) = rule_findings(register_map, record.books(), Clocks(Driven({}, ()), {}))
         assert (found.id, found.verdict) == ("rule/the-sum", expected), found.says
         assert found.evidence["instants"]["judged"] == 2
         if expected is FAIL:
