@@ -24,7 +24,7 @@ from regcheck.checks.alarm_bands import (
 from regcheck.checks.alarm_times import Crossing, crossings, expected
 from regcheck.checks.judge import Judge
 from regcheck.checks.pairing import Driven, Evaluation, Flags, Times, times_held
-from regcheck.checks.relations import asks_bench
+from regcheck.checks.relations import asks_bench, devices, without_nobody
 from regcheck.checks.rule_record import GOOD, Book
 from regcheck.device_map.expression_tree import Expression, Name, Node, Number
 from regcheck.device_map.model import AlarmLevel, Field, Rule
@@ -46,7 +46,7 @@ class Wrong:
 
 @dataclass(slots=True)
 class AlarmOutcome:
-    """What one alarm came to over all stretches and devices."""
+    """What one alarm came to for one device, over all stretches."""
 
     crossings: list[Crossing] = field(default_factory=list)
     wrong: list[Wrong] = field(default_factory=list)
@@ -82,28 +82,30 @@ class Clocks:
     ready_ns: int = -FOREVER
 
 
-def judge_alarm(rule: Rule, books: Sequence[Book], clocks: Clocks) -> AlarmOutcome:
-    """Return what an alarm came to."""
-    outcome = AlarmOutcome()
-    if asks_bench(rule.when):
-        outcome.refused = "what the bench applies in its `when`"
-        return outcome
+def judge_alarm(
+    rule: Rule, books: Sequence[Book], clocks: Clocks, required: Mapping[str, Sequence[str]] | None = None
+) -> dict[str, AlarmOutcome]:
+    """Return what an alarm came to for each device; ``required`` names the devices that must send a message."""
+    found: dict[str, AlarmOutcome] = {}
     for book in books:
         probe = Evaluation(book, "", np.zeros(0, np.int64), bench=clocks.bench)
         alarm = rule.alarm.root if rule.alarm is not None else None
         if not isinstance(alarm, Name) or (alarm.index is not None and not isinstance(alarm.index, Number)) or probe.field(alarm) is None:
-            outcome.refused = "an alarm that is no field"
-            return outcome
+            return {"": AlarmOutcome(refused="an alarm that is no field")}
         item = probe.field(alarm)
         assert item is not None  # noqa: S101 - just seen
-        for instance in book.instances({item.message}):
+        for instance in devices(book, {item.message}, required or {}):
+            outcome = found.setdefault(instance, AlarmOutcome())
+            if asks_bench(rule.when):
+                outcome.refused = "what the bench applies in its `when`"
+                continue
             own = Evaluation(book, instance, np.zeros(0, np.int64), bench=clocks.bench)
             for number, level in enumerate(rule.levels):
                 try:
                     _judge_level(rule, number, level, own, alarm, item, clocks, outcome)
                 except NotBuilt as error:
                     outcome.refused = str(error)
-    return outcome
+    return without_nobody(found) or {"": AlarmOutcome()}
 
 
 def _applied_judges(names: Sequence[Name], own: Evaluation) -> dict[tuple[tuple[str, ...], int | None], Judge] | None:

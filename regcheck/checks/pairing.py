@@ -248,6 +248,15 @@ class Evaluation:
             flags &= self.pair(name, element).known
         return flags
 
+    def moved(self, names: Sequence[Name]) -> Flags:
+        """Return at which instants something reported may have changed before, so that it counts with both values."""
+        flags = np.zeros(len(self.at), np.bool_)
+        for name, element in self.asked(names):
+            pair = self.pair(name, element)
+            if pair.series is not None:
+                flags |= (pair.low != pair.high) & (np.isfinite(pair.low) | np.isfinite(pair.high))
+        return flags
+
     def missing(self, names: Sequence[Name]) -> list[str]:
         """Return the names that were not known at any instant."""
         asked = [(name, element) for name, element in self.asked(names) if name.parts not in self.counted]

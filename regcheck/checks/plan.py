@@ -215,7 +215,7 @@ class Plan:
             found += device_findings(devices, heard, anything=bool(done.unknown.seen))
         found += fitted_findings(self.register_map, books, required)
         found += granularity_findings(self.register_map, books, {judge.id: judge for judge in self.judges})
-        return found + rule_findings(self.register_map, books, clocks)
+        return found + rule_findings(self.register_map, books, clocks, required)
 
     def _not_driven(self, seen: Mapping[FieldId, int]) -> list[Finding]:
         """Fields with an accuracy that the bench drives not at all, and ``seen`` ones of an array or a device that it leaves out."""

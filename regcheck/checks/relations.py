@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from regcheck.checks.changes import judge_changes
 from regcheck.checks.pairing import NOT_DRIVEN, Array, Driven, Evaluation, Flags, Times, event_times, message_of, times_held
 from regcheck.checks.rule_names import limit_names
-from regcheck.checks.rule_outcome import FAIL, LEFT_OUT, PASS, UNDECIDED, Outcome, Worst
-from regcheck.checks.rule_record import Book
+from regcheck.checks.rule_outcome import FAIL, IN_DOUBT, LEFT_OUT, PASS, UNDECIDED, Outcome, Worst
+from regcheck.checks.rule_record import Book, whole_instances
 from regcheck.checks.rule_sides import Sides, limit_size, relation_sides
 from regcheck.device_map.binding import bind
 from regcheck.device_map.expression_tree import Call, Expression, Name, Number, walk
@@ -24,6 +24,8 @@ from regcheck.device_map.model import Rule
 from regcheck.device_map.scope import MapScope
 from regcheck.device_map.sensors import SENSORS
 
+T = TypeVar("T")
+
 AT_ONCE = 1 << 14
 """So many instants are paired at a time: what that takes is a few arrays for each element of an array."""
 
@@ -31,30 +33,55 @@ NEAR = 1e-9
 """What lies within this share of a limit is judged again by fractions."""
 
 
-def judge_relation(rule: Rule, books: Sequence[Book], bench: Driven = NOT_DRIVEN) -> Outcome:
-    """Return what a `require` rule came to."""
-    outcome = Outcome()
+def judge_relation(
+    rule: Rule, books: Sequence[Book], bench: Driven = NOT_DRIVEN, required: Mapping[str, Sequence[str]] | None = None
+) -> dict[str, Outcome]:
+    """Return what a `require` rule came to for each device; ``required`` names the devices that must send a message."""
     require = rule.require
     assert require is not None  # noqa: S101 - asked for relations alone
-    if asks_bench(rule.when):
-        outcome.refused = "what the bench applies in its `when`"
-        return outcome
+    found: dict[str, Outcome] = {}
     for book in books:
-        scope = MapScope(book.register_map)
-        names = bind(require, scope, "condition", sensors=SENSORS, allow_temporal=True).names
-        messages = _messages(book, names)
-        for instance in book.instances(messages):
-            if isinstance(require.root, Call) and require.root.function == "none" and names[0].view == "seen":
-                _unseen(rule, book, instance, names[0], outcome)
-            elif any(isinstance(node, Call) and node.function == "none" and _is_seen(node, names) for node in walk(require.root)):
-                outcome.refused = "none() beside other conditions"
-            elif any(isinstance(node, Call) and node.function in TEMPORALS for node in walk(require.root)):
-                judge_changes(rule, book, instance, names, outcome, bench)
-            elif any(isinstance(node, Call) and node.function == "mean" and len(node.arguments) == 2 for node in walk(require.root)):
-                outcome.refused = "a mean over time"
-            else:
-                _relate(rule, book, instance, names, outcome, bench)
-    return outcome
+        names = bind(require, MapScope(book.register_map), "condition", sensors=SENSORS, allow_temporal=True).names
+        for instance in devices(book, _messages(book, names), required or {}):
+            outcome = found.setdefault(instance, Outcome())
+            outcome.refused = outcome.refused or _why_refused(rule, names)
+            if not outcome.refused:
+                _judge(rule, require, book, instance, names, outcome, bench)
+    return without_nobody(found) or {"": Outcome()}
+
+
+def devices(book: Book, messages: set[str], required: Mapping[str, Sequence[str]]) -> list[str]:
+    """Return the devices that a rule over some messages is judged for: those heard, and those that must send one of them."""
+    must = [one for name in sorted(messages) for one in required.get(name, ())]
+    return whole_instances((*book.instances(messages), *must)) or [""]
+
+
+def without_nobody(found: Mapping[str, T]) -> dict[str, T]:
+    """Return outcomes by device; nobody in particular stands only where no device does."""
+    return {one: outcome for one, outcome in found.items() if one or len(found) == 1}
+
+
+def _why_refused(rule: Rule, names: Sequence[Name]) -> str:
+    """Return what this version cannot judge, "" where it can."""
+    root = rule.require.root if rule.require is not None else None
+    if asks_bench(rule.when):
+        return "what the bench applies in its `when`"
+    if root is None or (isinstance(root, Call) and root.function == "none"):
+        return ""
+    if any(isinstance(node, Call) and node.function == "none" and _is_seen(node, names) for node in walk(root)):
+        return "none() beside other conditions"
+    if any(isinstance(node, Call) and node.function == "mean" and len(node.arguments) == 2 for node in walk(root)):
+        return "a mean over time"
+    return ""
+
+
+def _judge(rule: Rule, require: Expression, book: Book, instance: str, names: Sequence[Name], outcome: Outcome, bench: Driven) -> None:
+    if isinstance(require.root, Call) and require.root.function == "none" and names[0].view == "seen":
+        _unseen(rule, book, instance, names[0], outcome)
+    elif any(isinstance(node, Call) and node.function in TEMPORALS for node in walk(require.root)):
+        judge_changes(rule, book, instance, names, outcome, bench)
+    else:
+        _relate(rule, book, instance, names, outcome, bench)
 
 
 def asks_bench(condition: Expression | None) -> bool:
@@ -142,7 +169,8 @@ def _decide(sides: Sides, within: Limit | None, evaluation: Evaluation, names: S
     with np.errstate(invalid="ignore"):
         spread = differences.max(axis=0) - differences.min(axis=0)
         room = np.where(np.isfinite(high - low), high - low, np.where(np.isfinite(high), np.abs(high), np.abs(low)) * 2)
-    verdict = np.where(passes, PASS, np.where(fails, FAIL, np.where(spread > room, LEFT_OUT, UNDECIDED)))
+    open_ = np.where(evaluation.moved(names), np.where(spread > room, LEFT_OUT, IN_DOUBT), UNDECIDED)
+    verdict = np.where(passes, PASS, np.where(fails, FAIL, open_))
     # the corner that is nearest to holding stands for the instant: it is what can be said at least
     far = np.maximum(differences - high, low - differences)
     best = np.argmin(np.where(np.isfinite(far), far, np.inf), axis=0)
@@ -221,7 +249,7 @@ def _judge_instants(rule: Rule, require: Expression, evaluation: Evaluation, nam
         judged = [_decide(one, rule.within, evaluation, asked) for one in sides]
     for one in judged:
         known &= one.known
-    gravity = np.array([0, 3, 1, 2])  # of two comparisons the graver counts
+    gravity = np.array([0, 4, 3, 1, 2])  # of two comparisons the graver counts
     verdict = judged[0].verdict
     chosen = judged[0]
     for one in judged[1:]:
@@ -247,7 +275,8 @@ def _condition(require: Expression, evaluation: Evaluation, names: Sequence[Name
                 for corner in evaluation.corners(names)
             ]
         )
-    verdict = np.where(truth.all(axis=0), PASS, np.where(truth.any(axis=0), LEFT_OUT, FAIL))
+    open_ = np.where(evaluation.moved(names), LEFT_OUT, UNDECIDED)
+    verdict = np.where(truth.all(axis=0), PASS, np.where(truth.any(axis=0), open_, FAIL))
     nothing = np.full(count, np.nan)
     return _Side(verdict, nothing, nothing, nothing, nothing, nothing, np.ones(count, np.bool_))
 
@@ -255,7 +284,7 @@ def _condition(require: Expression, evaluation: Evaluation, names: Sequence[Name
 def _note(outcome: Outcome, evaluation: Evaluation, names: Sequence[Name], side: _Side, verdict: NDArray[np.int64], rows: Times) -> None:
     if not len(rows):
         return
-    severity = np.array([0, 3, 2, -1])[verdict[rows]]
+    severity = np.array([0, 3, 2, -1, 1])[verdict[rows]]
     with np.errstate(all="ignore"):
         bound = np.where(side.difference[rows] > 0, side.high[rows], -side.low[rows])
         size = np.abs(side.difference[rows])

@@ -10,7 +10,7 @@ from regcheck.checks.alarm_times import Crossing
 from regcheck.checks.alarms import APPLIED, AlarmOutcome, Clocks, judge_alarm
 from regcheck.checks.finding import Finding, Requirement, Strip, Verdict
 from regcheck.checks.relations import judge_relation
-from regcheck.checks.rule_outcome import FAIL, LEFT_OUT, NOT_BUILT, PASS, UNDECIDED, Outcome, Worst
+from regcheck.checks.rule_outcome import FAIL, IN_DOUBT, LEFT_OUT, NOT_BUILT, PASS, UNDECIDED, Outcome, Worst
 from regcheck.checks.rule_record import Book
 from regcheck.checks.wording import lasted, plain, slug, times, worded
 from regcheck.codec.readings import time_text
@@ -24,26 +24,37 @@ MOST_MISSING = 6
 MOST_CROSSINGS = 100
 
 
-def rule_findings(register_map: RegisterMap, books: Sequence[Book], clocks: Clocks) -> list[Finding]:
-    """Return a finding for each rule of a map, and one for each level of an alarm that was never provoked beside others that were."""
+def rule_findings(
+    register_map: RegisterMap, books: Sequence[Book], clocks: Clocks, required: Mapping[str, Sequence[str]] | None = None
+) -> list[Finding]:
+    """Return a finding for each rule of a map and device, and one for each level of an alarm that was never provoked beside others.
+
+    ``required`` names the devices that must send a message.
+    """
     found: list[Finding] = []
     for rule in register_map.rules:
         if rule.require is not None:
-            found.append(relation_finding(rule, judge_relation(rule, books, clocks.bench)))
+            outcomes = judge_relation(rule, books, clocks.bench, required)
+            found += [relation_finding(rule, outcome, instance) for instance, outcome in outcomes.items()]
         else:
-            found += alarm_findings(rule, judge_alarm(rule, books, clocks))
+            for instance, alarm in judge_alarm(rule, books, clocks, required).items():
+                found += alarm_findings(rule, alarm, instance)
     return found
 
 
-def _requirement(rule: Rule) -> Requirement:
-    return Requirement("alarm" if rule.alarm is not None else "rule", slug(rule.name), place=rule.place)
+def _requirement(rule: Rule, instance: str) -> Requirement:
+    return Requirement("alarm" if rule.alarm is not None else "rule", slug(rule.name), instance=instance, place=rule.place)
 
 
-def _not_built(rule: Rule, why: str) -> Finding:
+def _named(rule: Rule, instance: str) -> str:
+    return f"'{rule.name}'" + (f" of {instance}" if instance else "")
+
+
+def _not_built(rule: Rule, instance: str, why: str) -> Finding:
     return Finding(
-        _requirement(rule),
+        _requirement(rule, instance),
         Verdict.UNTESTED,
-        f"'{rule.name}' was not judged: it has {why}",
+        f"{_named(rule, instance)} was not judged: it has {why}",
         NOT_BUILT,
         "this version does not judge rules of this form",
     )
@@ -52,18 +63,18 @@ def _not_built(rule: Rule, why: str) -> Finding:
 # relations
 
 
-def relation_finding(rule: Rule, outcome: Outcome) -> Finding:
-    """Return the finding of one `require` rule."""
-    requirement = _requirement(rule)
+def relation_finding(rule: Rule, outcome: Outcome, instance: str = "") -> Finding:
+    """Return the finding of one `require` rule for one device."""
+    requirement, name = _requirement(rule, instance), _named(rule, instance)
     if outcome.refused:
-        return _not_built(rule, outcome.refused)
+        return _not_built(rule, instance, outcome.refused)
     counts, worst = outcome.counts, outcome.worst
-    judged = int(counts[[PASS, FAIL, UNDECIDED]].sum())
+    judged = int(counts[[PASS, FAIL, UNDECIDED, IN_DOUBT]].sum())
     over_time = rule.require is not None and any(isinstance(node, Call) and node.function in TEMPORALS for node in walk(rule.require.root))
     what = "stretch" if over_time else "instant"
     evidence: dict[str, Any] = {
         f"{what}es" if over_time else f"{what}s": {
-            "judged": judged, "pass": int(counts[PASS]), "fail": int(counts[FAIL]), "undecided": int(counts[UNDECIDED]),
+            "judged": judged, "pass": int(counts[PASS]), "fail": int(counts[FAIL]), "undecided": int(counts[[UNDECIDED, IN_DOUBT]].sum()),
             "partners_changed": int(counts[LEFT_OUT]), "seen": outcome.seen,
         }
     }  # fmt: skip
@@ -76,30 +87,37 @@ def relation_finding(rule: Rule, outcome: Outcome) -> Finding:
     if outcome.missing and not judged:
         evidence["missing"] = outcome.missing
     if not judged:
-        return _untested_relation(rule, outcome, evidence)
+        return _untested_relation(rule, instance, outcome, evidence)
     plural = f"{judged} {what}{'' if judged == 1 else 'es' if over_time else 's'}"
     strip = _strip(worst, outcome)
     if counts[FAIL]:
-        said = f"'{rule.name}' does not hold at {int(counts[FAIL])} of {plural}{_said(worst, outcome)}"
+        said = f"{name} does not hold at {int(counts[FAIL])} of {plural}{_said(worst, outcome)}"
         return Finding(requirement, Verdict.FAIL, said, evidence=evidence, strip=strip)
-    if counts[UNDECIDED] > counts[PASS]:  # else what changed under way is outweighed by what stood still
-        views = set() if rule.require is None else {node.function for node in walk(rule.require.root) if isinstance(node, Call)}
-        why, reason, remedy = (
-            ("too near to its limit for this bench", "near_limit", "take a bench of less uncertainty, or run for less long")
-            if "applied" in views
-            else ("its partners changed", "partners_changed", STILL)
-        )
-        said = f"'{rule.name}' cannot be decided at {int(counts[UNDECIDED])} of {plural}: {why}{_said(worst, outcome)}"
+    views = set() if rule.require is None else {node.function for node in walk(rule.require.root) if isinstance(node, Call)}
+    if counts[UNDECIDED]:
+        if "applied" in views:
+            why, reason, remedy = (
+                "too near to its limit for this bench",
+                "near_limit",
+                "take a bench of less uncertainty, or run for less long",
+            )
+        else:
+            why, reason, remedy = "its partners changed", "partners_changed", STILL
+        said = f"{name} cannot be decided at {int(counts[UNDECIDED])} of {plural}: {why}{_said(worst, outcome)}"
         return Finding(requirement, Verdict.UNDECIDED, said, reason, remedy, evidence, strip)
+    if not counts[PASS]:
+        said = f"{name} cannot be decided at any of {plural}: its partners changed{_said(worst, outcome)}"
+        return Finding(requirement, Verdict.UNDECIDED, said, "partners_changed", STILL, evidence, strip)
     passed = int(counts[PASS])
     held = plural if passed == judged else f"{passed} of {plural}, what it pairs changed at the others"
-    said = f"'{rule.name}' holds at {held}{_said(worst, outcome)}"
+    said = f"{name} holds at {held}{_said(worst, outcome)}"
     return Finding(requirement, Verdict.PASS, said, evidence=evidence, strip=strip)
 
 
-def _untested_relation(rule: Rule, outcome: Outcome, evidence: Mapping[str, Any]) -> Finding:
+def _untested_relation(rule: Rule, instance: str, outcome: Outcome, evidence: Mapping[str, Any]) -> Finding:
     def untested(says: str, reason: str, remedy: str) -> Finding:
-        return Finding(_requirement(rule), Verdict.UNTESTED, f"'{rule.name}' was not tested: {says}", reason, remedy, evidence)
+        said = f"{_named(rule, instance)} was not tested: {says}"
+        return Finding(_requirement(rule, instance), Verdict.UNTESTED, said, reason, remedy, evidence)
 
     if not outcome.seen:
         return untested("nothing that it is judged at was read", "no_reading", "read the fields that it names")
@@ -144,18 +162,17 @@ def _said(worst: Worst | None, outcome: Outcome) -> str:
     if worst is None:
         return ""
     unit = str(outcome.unit or "")
-    where = f" of {worst.instance}" if worst.instance else ""
     when = (
         f"from {time_text(worst.since_ns)} s to {time_text(worst.time_ns)} s"
         if worst.since_ns is not None
         else f"at {time_text(worst.time_ns)} s"
     )
     if not math.isfinite(worst.difference):
-        return f"; first {when}{where}" if worst.severity else ""
+        return f"; first {when}" if worst.severity else ""
     far = f": {worded(worst.left, unit)} beside {worded(worst.right, unit)}, {worded(worst.difference, unit, signed=True)} apart"
     bounds = [worded(abs(bound), unit) for bound in (worst.low, worst.high) if math.isfinite(bound)]
     allowed = f" where {' and '.join(dict.fromkeys(bounds))} is allowed" if outcome.limited else ""
-    return f"; at worst {when}{where}{far}{allowed}"
+    return f"; at worst {when}{far}{allowed}"
 
 
 def _strip(worst: Worst | None, outcome: Outcome) -> Strip | None:
@@ -195,11 +212,11 @@ def _crossing_json(one: Crossing) -> dict[str, Any]:
     return found
 
 
-def alarm_findings(rule: Rule, outcome: AlarmOutcome) -> list[Finding]:
-    """Return the finding of one alarm, and those of its levels that nothing provoked while others were."""
-    requirement = _requirement(rule)
+def alarm_findings(rule: Rule, outcome: AlarmOutcome, instance: str = "") -> list[Finding]:
+    """Return the finding of one alarm of one device, and those of its levels that nothing provoked while others were."""
+    requirement, name = _requirement(rule, instance), _named(rule, instance)
     if outcome.refused:
-        return [_not_built(rule, outcome.refused)]
+        return [_not_built(rule, instance, outcome.refused)]
     against = "against what the bench applied" if outcome.basis == {APPLIED} else "against what the device itself reports"
     by_verdict = {
         verdict: [one for one in outcome.crossings if one.verdict == verdict] for verdict in ("pass", "fail", "undecided", "untested")
@@ -215,7 +232,7 @@ def alarm_findings(rule: Rule, outcome: AlarmOutcome) -> list[Finding]:
         evidence["wrong"] = [_wrong_json(one) for one in outcome.wrong]
         evidence["wrong_readings"] = dict(outcome.counts)
     if outcome.wrong or by_verdict["fail"]:
-        return [Finding(requirement, Verdict.FAIL, f"'{rule.name}': {_failure(outcome, by_verdict['fail'])}, {against}", evidence=evidence)]
+        return [Finding(requirement, Verdict.FAIL, f"{name}: {_failure(outcome, by_verdict['fail'])}, {against}", evidence=evidence)]
     if by_verdict["undecided"]:
         if outcome.estimated:
             says, reason = "its reaction was timed by an estimated clock, which rests on the device's own delays", "estimated_clock"
@@ -223,17 +240,17 @@ def alarm_findings(rule: Rule, outcome: AlarmOutcome) -> list[Finding]:
         else:
             says, reason = f"{_reaction(by_verdict['undecided'][0])}", "polled_too_slowly"
             remedy = "poll the alarm at a quarter of its reaction time or faster"
-        return [Finding(requirement, Verdict.UNDECIDED, f"'{rule.name}' cannot be decided, {against}: {says}", reason, remedy, evidence)]
+        return [Finding(requirement, Verdict.UNDECIDED, f"{name} cannot be decided, {against}: {says}", reason, remedy, evidence)]
     if not by_verdict["pass"]:
         says, reason, remedy = _untested_alarm(outcome, by_verdict["untested"])
-        return [Finding(requirement, Verdict.UNTESTED, f"'{rule.name}' was not tested: {says}", reason, remedy, evidence)]
+        return [Finding(requirement, Verdict.UNTESTED, f"{name} was not tested: {says}", reason, remedy, evidence)]
     slowest = max(by_verdict["pass"], key=lambda one: (one.set_ns or 0) - one.edges[0])
-    said = f"'{rule.name}' was reported {times(len(by_verdict['pass']))} as its condition came to hold, {_reaction(slowest)}, {against}"
+    said = f"{name} was reported {times(len(by_verdict['pass']))} as its condition came to hold, {_reaction(slowest)}, {against}"
     found = [Finding(requirement, Verdict.PASS, said, evidence=evidence)]
     for level in rule.levels:
         if not any(one.level == level.state for one in by_verdict["pass"]):
-            own = Requirement("alarm", slug(rule.name), level.state, place=level.place)
-            says = f"the level '{level.state}' of '{rule.name}' was not tested: nothing provoked it"
+            own = Requirement("alarm", slug(rule.name), level.state, instance=instance, place=level.place)
+            says = f"the level '{level.state}' of {name} was not tested: nothing provoked it"
             found.append(
                 Finding(
                     own,
@@ -267,8 +284,7 @@ def _failure(outcome: AlarmOutcome, late: Sequence[Crossing]) -> str:
     said += [f"'{one.level}' never came though its condition held" for one in late if one.set_ns is None][:1]
     for one in outcome.wrong[: 1 if said else 2]:
         number = outcome.counts.get(f"{one.level}: {one.what}", 1)
-        where = f" of {one.instance}" if one.instance else ""
-        said.append(f"the device{where} {one.what} ('{one.level}', {times(number)}, first at {time_text(one.time_ns)} s)")
+        said.append(f"the device {one.what} ('{one.level}', {times(number)}, first at {time_text(one.time_ns)} s)")
     return "; ".join(said)
 
 

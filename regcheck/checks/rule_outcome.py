@@ -9,8 +9,12 @@ from numpy.typing import NDArray
 
 from regcheck.device_map.units import Unit
 
-PASS, FAIL, UNDECIDED, LEFT_OUT = 0, 1, 2, 3
-"""Verdicts of one instant; an instant is left out where partners changed by more than the limit allows for while they were paired."""
+PASS, FAIL, UNDECIDED, LEFT_OUT, IN_DOUBT = 0, 1, 2, 3, 4
+"""Verdicts of one instant. Undecided is what the bench's uncertainty leaves open.
+
+In doubt is an instant whose partners changed while they were paired, so that some of their values pass and some fail; it is left out
+where they changed by more than the limit allows for.
+"""
 
 NOT_BUILT = "not_judged_yet"
 
@@ -41,9 +45,9 @@ class Worst:
 
 @dataclass(slots=True)
 class Outcome:
-    """What one rule came to, over all stretches and devices."""
+    """What one rule came to for one device, over all stretches."""
 
-    counts: NDArray[np.int64] = field(default_factory=lambda: np.zeros(4, np.int64))
+    counts: NDArray[np.int64] = field(default_factory=lambda: np.zeros(5, np.int64))
     worst: Worst | None = None
     unit: Unit | None = None
     limited: bool = False
@@ -55,6 +59,6 @@ class Outcome:
 
     def add(self, verdicts: NDArray[np.int64], worst: Worst | None) -> None:
         """Count instants, and keep the worst."""
-        self.counts += np.bincount(verdicts, minlength=4)
+        self.counts += np.bincount(verdicts, minlength=5)
         if worst is not None and worst.beats(self.worst):
             self.worst = worst

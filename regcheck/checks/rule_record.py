@@ -229,9 +229,7 @@ class Book:
 
     def instances(self, messages: set[str]) -> list[str]:
         """Return the devices that some messages come from, each at its longest name; one with an empty name where there are none."""
-        found = dict.fromkeys(part.instance for part in self.parts if part.message in messages)
-        whole = [one for one in found if one and not any(other != one and _belongs(one, other) for other in found)]
-        return whole or [""]
+        return whole_instances([part.instance for part in self.parts if part.message in messages]) or [""]
 
     def elements(self, message: str, name: str, instance: str) -> list[int]:
         """Return the elements of an array that were seen fitted, ascending."""
@@ -313,6 +311,12 @@ class Book:
         id = FieldId(value.name, value.name, None, instance)
         late = {"end": end, "place": place}
         return Series(id, meaning.unit, time, codes, status.astype(np.uint8), np.zeros(len(time), np.int64), (resolved,), late.__getitem__)
+
+
+def whole_instances(instances: Sequence[str]) -> list[str]:
+    """Return each device at its longest name: a group that another one stands in is no device of its own."""
+    found = dict.fromkeys(instances)
+    return [one for one in found if one and not any(other != one and _belongs(one, other) for other in found)]
 
 
 def _belongs(instance: str, device: str) -> bool:

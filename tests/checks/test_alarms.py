@@ -310,7 +310,7 @@ def test_temperatures_are_points_on_their_scale() -> None:
 def test_the_alarms_of_the_shipped_rack_hold() -> None:
     found = {finding.id: finding for finding in check_trial(load_trial(Path(__file__).parents[2] / "captures" / "scarp-96-good")).findings}
     for name in ("cell-over-voltage", "cell-under-voltage", "over-temperature", "low-insulation"):
-        one = found[f"alarm/{name}"]
+        one = found[f"alarm/rack[3].{name}"]
         assert one.verdict is PASS, one.says
         assert one.evidence["judged"] == "against what the bench applied"
         assert all(crossing["delay_s"][1] < crossing["limit_s"][1] for crossing in one.evidence["crossings"])

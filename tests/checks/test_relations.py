@@ -118,6 +118,17 @@ def test_rule_15_an_instant_at_which_the_partners_changed_by_more_than_the_limit
     assert (found.verdict, found.evidence["instants"]["partners_changed"], found.evidence["instants"]["pass"]) == (PASS, 1, 1)
 
 
+def test_rule_15_instants_in_doubt_decide_only_where_nothing_passed_outside_doubt() -> None:
+    """One instant whose partners stood still is worth more than many whose partners changed: those show neither."""
+    around = [cells(0, 3700, 3700, 3700, 3700), cells(1, 3710, 3710, 3710, 3710)]
+    doubtful = [word(0.1 * number, 0x09, 14789) for number in range(1, 6)]
+    assert verdict(SUM, *around, *doubtful) == (UNDECIDED, "partners_changed")
+    found = judged(SUM, *around, *doubtful, word(1.1, 0x09, 14840))
+    assert (found.verdict, found.evidence["instants"]["pass"], found.evidence["instants"]["undecided"]) == (PASS, 1, 5)
+    assert "what it pairs changed at the others" in found.says
+    assert judged(SUM, *around, *doubtful, word(1.1, 0x09, 14891)).verdict is FAIL
+
+
 def test_a_step_beyond_every_value_on_its_way_still_fails() -> None:
     step = cells(0, 3700, 3700, 3700, 3700), word(0.5, 0x09, 15900), cells(1, 3300, 3300, 3300, 3300)
     assert judged(SUM, *step).verdict is FAIL
@@ -429,11 +440,15 @@ rules:
         record = RuleRecord(register_map, 0)
         stretch = part(*sorted(sent, key=lambda one: one.time_ns))
         record.update(decoded(register_map, stretch))
-        (found,) = rule_findings(register_map, record.books(), Clocks(Driven({}, ()), {}))
-        assert (found.id, found.verdict) == ("rule/the-sum", expected), found.says
-        assert found.evidence["instants"]["judged"] == 2
+        one, other = rule_findings(register_map, record.books(), Clocks(Driven({}, ()), {}))
+        assert (one.id, one.verdict) == ("rule/rack[1].the-sum", PASS), one.says
+        assert (other.id, other.verdict) == ("rule/rack[2].the-sum", expected), other.says
+        assert (one.evidence["instants"]["judged"], other.evidence["instants"]["judged"]) == (1, 1)
         if expected is FAIL:
-            assert (found.evidence["worst"]["instance"], found.evidence["worst"]["difference"]) == ("rack[2]", -4)
+            assert other.evidence["worst"]["difference"] == -4
+            assert other.says.startswith("'the sum' of rack[2] does not hold at 1 of 1 instant")
+        found = rule_findings(register_map, [], Clocks(Driven({}, ()), {}), {"cells": ("rack[1]",)})
+        assert [(finding.id, finding.verdict, finding.reason) for finding in found] == [("rule/the-sum", UNTESTED, "no_reading")]
 
 
 def test_what_this_version_cannot_judge_says_so() -> None:
@@ -443,8 +458,8 @@ def test_what_this_version_cannot_judge_says_so() -> None:
 
 def test_the_rules_of_the_shipped_rack_hold() -> None:
     found = {finding.id: finding for finding in check_trial(load_trial(Path(__file__).parents[2] / "captures" / "scarp-96-good")).findings}
-    for id in ("rule/the-highest-cell", "rule/the-sum-of-the-cells"):
+    for id in ("rule/rack[3].the-highest-cell", "rule/rack[3].the-sum-of-the-cells"):
         assert found[id].verdict is PASS, found[id].says
         assert found[id].evidence["instants"]["pass"] > 150
     # the sum is of whole millivolts and printed in hundredths of a volt: half a step of each at most
-    assert abs(found["rule/the-sum-of-the-cells"].evidence["worst"]["difference"]) <= Fraction(1, 200) + 96 * Fraction(1, 2000)
+    assert abs(found["rule/rack[3].the-sum-of-the-cells"].evidence["worst"]["difference"]) <= Fraction(1, 200) + 96 * Fraction(1, 2000)

@@ -108,8 +108,8 @@ FOUND: list[tuple[Fault, set[str]]] = [
         {
             "accuracy/rack[3].rack_cells.cell_voltage[90]",
             "frozen/rack[3].rack_cells.cell_voltage[90]",
-            "rule/the-highest-cell",
-            "rule/the-sum-of-the-cells",
+            "rule/rack[3].the-highest-cell",
+            "rule/rack[3].the-sum-of-the-cells",
         },
     ),
     (faults.SlowStart("rack_cells.temperature[7]", 9 * SECOND), {"available/rack[3].rack_cells.temperature[7]"}),
