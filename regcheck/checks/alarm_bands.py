@@ -69,7 +69,8 @@ def margin(
         case Compare(operator=sign, left=left, right=right) if sign not in ("=", "!="):
             sides = bind_sides(sign, left, right, whole, scope)
             if sides is None:
-                raise NotBuilt("a comparison of texts or versions")
+                over_time = any(isinstance(one, Call) and one.function in ("mean", "change", "integral") for one in walk(node))
+                raise NotBuilt("a mean, a change or an integral over time in it" if over_time else "a comparison of texts or versions")
             one, other = sides.left.evaluate(asked), sides.right.evaluate(asked)
             found = np.asarray(one - other if sign in (">", ">=") else other - one, np.float64)
             return np.where(found == 0, -LEAST if sign in ("<", ">") else LEAST, found)
@@ -96,14 +97,53 @@ def condition_names(expression: Expression, scope: MapScope) -> tuple[Name, ...]
 
 
 def split_lasting(expression: Expression) -> tuple[Node, int]:
-    """Return a condition without its outermost `for`, and how long that is in ns; raises NotBuilt for one inside."""
-    root, duration_ns = expression.root, 0
-    if isinstance(root, Lasting):
-        unit = root.duration.unit
-        duration_ns, root = int(root.duration.value * (unit.factor if unit is not None else 1) * 10**9), root.condition
-    if any(isinstance(node, Lasting) for node in walk(root)):
-        raise NotBuilt("a `for` inside a condition")
-    return root, duration_ns
+    """Return a condition without its outermost `for`, and how long that is in ns."""
+    root = expression.root
+    return (root.condition, _duration_ns(root)) if isinstance(root, Lasting) else (root, 0)
+
+
+def _duration_ns(node: Lasting) -> int:
+    unit = node.duration.unit
+    return int(node.duration.value * (unit.factor if unit is not None else 1) * 10**9)
+
+
+def lasts(node: Node) -> bool:
+    """Return whether a `for` stands in a condition."""
+    return any(isinstance(one, Lasting) for one in walk(node))
+
+
+def held(node: Node, bands: Callable[[Node], Bands]) -> tuple[Intervals, Intervals]:
+    """Return when a condition surely held and when it may have held, each `for` in it counted; ``bands`` judges what has none."""
+    if not lasts(node):
+        own = bands(node)
+        return own.surely(), own.maybe()
+    match node:
+        case Lasting(condition=condition):
+            least = _duration_ns(node)
+            surely, maybe = held(condition, bands)
+            return _from(surely, least), _from(maybe, least)
+        case Logic(operator="not", operands=(operand,)):
+            surely, maybe = held(operand, bands)
+            return outside(maybe), outside(surely)
+        case Logic(operator=operator, operands=operands):
+            found = [held(one, bands) for one in operands]
+            surely, maybe = found[0]
+            for other_surely, other_maybe in found[1:]:
+                if operator == "and":
+                    surely, maybe = both(surely, other_surely), both(maybe, other_maybe)
+                else:
+                    surely, maybe = joined([*surely, *other_surely]), joined([*maybe, *other_maybe])
+            return surely, maybe
+    raise NotBuilt("a `for` below something else than and, or and not")
+
+
+def _from(intervals: Intervals, least: int) -> Intervals:
+    return [(begin if begin == -FOREVER else begin + least, end) for begin, end in intervals if begin == -FOREVER or end - begin > least]
+
+
+def both(one: Intervals, other: Intervals) -> Intervals:
+    """Return where both of two lists of intervals are."""
+    return outside(joined([*outside(one), *outside(other)]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

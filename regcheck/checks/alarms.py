@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,17 +18,23 @@ from regcheck.checks.alarm_bands import (
     NotBuilt,
     applied_bands,
     condition_names,
+    held,
+    lasts,
     outside,
     reported_bands,
     split_lasting,
 )
 from regcheck.checks.alarm_times import Crossing, crossings, expected
+from regcheck.checks.held import times_held
 from regcheck.checks.judge import Judge
-from regcheck.checks.pairing import Driven, Evaluation, Flags, Times, times_held
+from regcheck.checks.pairing import Driven, Evaluation, Flags, Times
 from regcheck.checks.relations import asks_bench, devices, without_nobody
-from regcheck.checks.rule_record import GOOD, Book
-from regcheck.device_map.expression_tree import Expression, Name, Node, Number
-from regcheck.device_map.model import AlarmLevel, Field, Rule
+from regcheck.checks.rule_record import GOOD, Book, Series
+from regcheck.device_map.binding import Bound, bind
+from regcheck.device_map.expression_tree import Call, Expression, Lasting, Name, Node, Number, walk
+from regcheck.device_map.model import AlarmLevel, Field, RegisterMap, Rule
+from regcheck.device_map.scope import MapScope
+from regcheck.device_map.sensors import SENSORS
 
 APPLIED, REPORTED = "applied", "reported"
 
@@ -88,21 +95,18 @@ def judge_alarm(
     """Return what an alarm came to for each device; ``required`` names the devices that must send a message."""
     found: dict[str, AlarmOutcome] = {}
     for book in books:
-        probe = Evaluation(book, "", np.zeros(0, np.int64), bench=clocks.bench)
-        alarm = rule.alarm.root if rule.alarm is not None else None
-        if not isinstance(alarm, Name) or (alarm.index is not None and not isinstance(alarm.index, Number)) or probe.field(alarm) is None:
-            return {"": AlarmOutcome(refused="an alarm that is no field")}
-        item = probe.field(alarm)
-        assert item is not None  # noqa: S101 - just seen
-        for instance in devices(book, {item.message}, required or {}):
+        alarm = alarm_report(rule, book.register_map)
+        if isinstance(alarm, str):
+            return {"": AlarmOutcome(refused=alarm)}
+        for instance in devices(book, {item.message for item in alarm.fields}, required or {}):
             outcome = found.setdefault(instance, AlarmOutcome())
-            if asks_bench(rule.when):
-                outcome.refused = "what the bench applies in its `when`"
+            if asks_bench(rule.when) and rule.when is not None and lasts(rule.when.root):
+                outcome.refused = "what the bench applies in its `when`, over time"
                 continue
             own = Evaluation(book, instance, np.zeros(0, np.int64), bench=clocks.bench)
             for number, level in enumerate(rule.levels):
                 try:
-                    _judge_level(rule, number, level, own, alarm, item, clocks, outcome)
+                    _judge_level(rule, number, level, own, alarm, clocks, outcome)
                 except NotBuilt as error:
                     outcome.refused = str(error)
     return without_nobody(found) or {"": AlarmOutcome()}
@@ -123,20 +127,23 @@ def _applied_judges(names: Sequence[Name], own: Evaluation) -> dict[tuple[tuple[
     return found
 
 
+def _within(node: Node, names: Sequence[Name]) -> list[Name]:
+    """Return those of a condition's names that stand in a part of it."""
+    parts = {one.parts for one in walk(node) if isinstance(one, Name)}
+    return [name for name in names if name.parts in parts]
+
+
 def _elements(own: Evaluation, name: Name) -> list[int | None]:
     if isinstance(name.index, Number):
         return [int(name.index.value)]
     return own.elements(name)
 
 
-def _judge_level(
-    rule: Rule, number: int, level: AlarmLevel, own: Evaluation, alarm: Name, item: Field, clocks: Clocks, outcome: AlarmOutcome
-) -> None:
+def _judge_level(rule: Rule, number: int, level: AlarmLevel, own: Evaluation, alarm: Report, clocks: Clocks, outcome: AlarmOutcome) -> None:
     set_root, lasting_ns = split_lasting(level.set)
     names = condition_names(level.set, own.scope)
-    clear_root, clear_lasting_ns = split_lasting(level.clear) if level.clear is not None else (None, 0)
-    if clear_lasting_ns:
-        raise NotBuilt("a `for` in `clear`")
+    if rule.which is not None and lasts(set_root):
+        raise NotBuilt("`which` beside a `for` inside `set`")
     clear_names = condition_names(level.clear, own.scope) if level.clear is not None else ()
     judges = _applied_judges([*names, *clear_names], own)
     if judges is None and any(name.view == "applied" for name in (*names, *clear_names)):
@@ -160,18 +167,17 @@ def _judge_level(
     outcome.readings += len(readings.start) if number == 0 else 0
     if any(name.whole and not elements(name) for name in (*names, *clear_names)):
         return  # no element was ever seen: nothing says how many there are
-    set_bands = bands(level.set, set_root, names)
-    surely, maybe = set_bands.surely(), set_bands.maybe()
-    if level.clear is not None and clear_root is not None:
-        clear_bands = bands(level.clear, clear_root, clear_names)
-        clear, may_clear = clear_bands.surely(), clear_bands.maybe()
+    surely, maybe = held(set_root, lambda node: bands(level.set, node, _within(node, names)))
+    if level.clear is not None:
+        whole = level.clear
+        clear, may_clear = held(whole.root, lambda node: bands(whole, node, _within(node, clear_names)))
     else:
         clear, may_clear = outside(maybe), outside(surely)
-    slack = clocks.slack.get(item.path, 0)
+    slack = max(clocks.slack.get(item.path, 0) for item in alarm.fields)
     low, high = level.react_ns if level.react_ns is not None else (0, lasting_ns + slack)
     low = max(low, lasting_ns)
     releases = _releases(own, level, context, is_applied=judges is not None)
-    is_set = _is_set(rule, number, item, readings.raw)
+    is_set = _is_set(rule, number, alarm, readings.raw)
     must_set, must_clear = expected(surely, maybe, clear, may_clear, lasting_ns, (low, high), releases)
     for kind, stretches, wrong in (("did not report it", must_set, ~is_set), ("reported it where it must not", must_clear, is_set)):
         rows = np.flatnonzero(_inside(readings, stretches) & wrong)
@@ -231,7 +237,6 @@ def _named(
 
 
 def _index_values(which: Name, own: Evaluation, at: Times) -> NDArray[np.float64]:
-    from regcheck.device_map.binding import bind
     from regcheck.device_map.expression_tree import Expression as Tree
     from regcheck.errors import Place
 
@@ -251,20 +256,88 @@ def _index_values(which: Name, own: Evaluation, at: Times) -> NDArray[np.float64
     return np.where(known & settled, found, np.nan)
 
 
-def _readings(own: Evaluation, alarm: Name, rule: Rule, clocks: Clocks, *, is_applied: bool) -> tuple[_Readings | None, CaptureClock]:
+def _readings(own: Evaluation, alarm: Report, rule: Rule, clocks: Clocks, *, is_applied: bool) -> tuple[_Readings | None, CaptureClock]:
     source = own.book.stretch[0]
     context = clocks.bench.clocks[source] if source < len(clocks.bench.clocks) else CaptureClock(None)
-    series = own.series(alarm, own.plain_element(alarm))
-    if series is None or (is_applied and not isinstance(context.clock, Clock)):
+    seen = _reported(own, alarm)
+    if seen is None or (is_applied and not isinstance(context.clock, Clock)):
         return None, context
-    good = series.status == GOOD
-    good &= times_held(rule.when, own.book, own.instance, series.time)
-    capture, place, raw = series.time[good], series.place[good], series.raw[good].astype(np.int64)
-    start, end, doubt = series.time[good], series.end[good], np.zeros(int(good.sum()), np.int64)
+    good = times_held(rule.when, own.book, own.instance, seen.capture, bench=own.bench)
+    seen = seen.chosen(good)
+    capture, place, raw, start, end, doubt = seen.capture, seen.place, seen.raw, seen.start, seen.end, seen.doubt
     if is_applied and len(start):
         start, end, doubt = context.bench_times(start, end)
     found = _Readings(start, end, doubt, raw, capture, place)
     return (found.chosen(start - doubt >= clocks.ready_ns) if is_applied else found), context
+
+
+def _reported(own: Evaluation, alarm: Report) -> _Readings | None:
+    """Return every good reading of what reports an alarm; of several fields it is as old as the oldest of them."""
+    asked = own.asked(alarm.bound.names)
+    series = [own.series(name, element) for name, element in asked]
+    known = [one for one in series if one is not None and len(one.time)]
+    if not known or len(known) < len(series):
+        return None
+    if isinstance(alarm.bound.expression.root, Name) and len(known) == 1:
+        (one,) = known
+        good = one.status == GOOD
+        time = one.time[good]
+        return _Readings(time, one.end[good], np.zeros(len(time), np.int64), one.raw[good].astype(np.int64), time, one.place[good])
+    moments = np.unique(np.concatenate([one.time for one in known]))
+    evaluation = Evaluation(own.book, own.instance, moments, latest=True)
+
+    def value(name: Name) -> Any:
+        found = [_latest(evaluation.series(one, element), moments) for one, element in asked if one == name]
+        return np.stack(found) if name.whole else found[0]
+
+    values = np.asarray(np.broadcast_to(np.asarray(alarm.bound.evaluate(value), np.float64), moments.shape))
+    rows = [np.searchsorted(one.time, moments, side="right") - 1 for one in known]
+    good = np.isfinite(values) & np.logical_and.reduce([row >= 0 for row in rows])
+    for one, row in zip(known, rows, strict=True):
+        good &= one.status[np.maximum(row, 0)] == GOOD
+    start = np.min([one.time[np.maximum(row, 0)] for one, row in zip(known, rows, strict=True)], axis=0)
+    end = np.max([one.end[np.maximum(row, 0)] for one, row in zip(known, rows, strict=True)], axis=0)
+    place = np.select([one.time[np.maximum(row, 0)] == moments for one, row in zip(known, rows, strict=True)], [
+        one.place[np.maximum(row, 0)] for one, row in zip(known, rows, strict=True)
+    ])  # fmt: skip
+    raw = np.where(good, values, 0).astype(np.int64)
+    return _Readings(start, end, np.zeros(len(moments), np.int64), raw, moments, place).chosen(good)
+
+
+def _latest(series: Series | None, at: Times) -> NDArray[np.float64]:
+    assert series is not None  # noqa: S101 - the caller has seen it
+    row = np.searchsorted(series.time, at, side="right") - 1
+    return np.where(row >= 0, series.values[np.maximum(row, 0)], np.nan)
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What reports an alarm: a field, or an expression of several; ``labels`` are the codes of its states by name."""
+
+    bound: Bound
+    fields: tuple[Field, ...]
+    labels: Mapping[str, int]
+
+
+def alarm_report(rule: Rule, register_map: RegisterMap) -> Report | str:
+    """Return what reports an alarm; why this version cannot judge it where that is so."""
+    assert rule.alarm is not None  # noqa: S101 - asked for alarms alone
+    scope = MapScope(register_map)
+    nodes = list(walk(rule.alarm.root))
+    if any(isinstance(node, Lasting) or (isinstance(node, Call) and node.function in NO_REPORT) for node in nodes):
+        return "an alarm that is a matter of time, or of what the bench applies"
+    bound = bind(rule.alarm, scope, "any", sensors=SENSORS)
+    if any(name.index is not None and not isinstance(name.index, Number) for name in bound.names):
+        return "an alarm whose element is named by a formula"
+    fields = [scope.resolve(replace(name, view="", whole=False)) for name in bound.names]
+    known = tuple(item for item in fields if item is not None)
+    if not known or len(known) < len(fields):
+        return "an alarm that is no field"
+    labels = [{word: code for code, word in item.names.items()} for item in known]
+    return Report(bound, known, labels[0] if all(one == labels[0] for one in labels) else {})
+
+
+NO_REPORT = ("applied", "change", "integral", "none")
 
 
 def _releases(own: Evaluation, level: AlarmLevel, context: CaptureClock, *, is_applied: bool) -> list[tuple[int, int]] | None:
@@ -278,10 +351,13 @@ def _releases(own: Evaluation, level: AlarmLevel, context: CaptureClock, *, is_a
     return list(zip((start - doubt).tolist(), (end + doubt).tolist(), strict=True))
 
 
-def _is_set(rule: Rule, number: int, item: Field, raw: NDArray[np.int64]) -> Flags:
+def _is_set(rule: Rule, number: int, alarm: Report, raw: NDArray[np.int64]) -> Flags:
     """Return which readings report a level or a graver one; the levels stand from mild to grave."""
-    words = {word: code for code, word in item.names.items()}
-    codes = [words.get(level.state, _code(level.state)) for level in rule.levels]
+    if alarm.bound.is_condition:
+        if len(rule.levels) > 1:
+            raise NotBuilt("several levels of an alarm that is a condition")
+        return np.asarray(raw == 1, np.bool_)
+    codes = [alarm.labels.get(level.state, _code(level.state)) for level in rule.levels]
     own = codes[number]
     if own is None:
         raise NotBuilt(f"the state '{level_text(rule, number)}', which is no label and no number")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
@@ -15,11 +16,12 @@ import numpy as np
 
 from regcheck.bench.clock import Clock
 from regcheck.checks.decision import Z
-from regcheck.checks.pairing import Array, Driven, Evaluation, Times, default_age_ns, event_times, times_held
+from regcheck.checks.held import event_times, times_held
+from regcheck.checks.pairing import Array, Driven, Evaluation, Times, default_age_ns
 from regcheck.checks.rule_outcome import FAIL, LEFT_OUT, PASS, UNDECIDED, Outcome, Worst
 from regcheck.checks.rule_record import Book, Series
 from regcheck.checks.rule_sides import Sides, limit_size, relation_sides
-from regcheck.checks.running import Sums, of_applied, of_reported, worst_pair
+from regcheck.checks.running import Sums, of_applied, of_fields, of_reported, worst_pair
 from regcheck.device_map.binding import bind
 from regcheck.device_map.expression_tree import Binary, Call, Expression, Name, Node, Number, Unary, fold_numbers, walk
 from regcheck.device_map.expressions import TEMPORALS
@@ -54,58 +56,90 @@ def _names_in(root: Node, function: str) -> list[Name]:
 
 
 def judge_changes(rule: Rule, book: Book, instance: str, names: Sequence[Name], outcome: Outcome, bench: Driven) -> None:
-    """Judge one rule with `change` or `integral` over one stretch of one device."""
+    """Judge one rule with `change` or `integral` over one stretch of one device, for each element of the arrays that it names plainly."""
+    outcome.refused = outcome.refused or _why_refused(rule, book, names)
+    if outcome.refused:
+        return
+    probe = Evaluation(book, instance, np.zeros(0, np.int64))
+    arrays = [name for name in names if not name.whole and name.index is None and probe.is_array(name)]
+    elements: list[int | None] = [None]
+    if arrays:
+        elements = sorted(set.intersection(*(set(probe.elements(name)) for name in arrays)), key=lambda one: one or 0)
+    for element in elements:
+        _judge_element(rule, book, instance, names, outcome, bench, element)
+
+
+def _why_refused(rule: Rule, book: Book, names: Sequence[Name]) -> str:
+    require = rule.require
+    assert require is not None  # noqa: S101 - asked for relations alone
+    calls = [node for node in walk(require.root) if isinstance(node, Call) and node.function in TEMPORALS]
+    summed = {name.parts for name in _names_in(require.root, "integral")}
+    checked = relation_sides(require.root, require, MapScope(book.register_map), lambda *_: 0)
+    if checked is None or len(checked) != 1 or not all(_is_affine(one.expression.root) for one in (checked[0].left, checked[0].right)):
+        return "more than sums of changes and integrals"
+    if any(name.index is not None and not isinstance(name.index, Number) for name in names):
+        return "an element named by a formula in a change or an integral"
+    if any(name.view == "applied" and name.parts not in summed for name in names):
+        return "a change of what the bench applies"
+    for call in calls:
+        inner = [one for one in walk(call) if isinstance(one, Name)]
+        if any(isinstance(one, Call) and one.function == "applied" for one in walk(call)) and len({one.parts for one in inner}) != 1:
+            return "an integral of what the bench applies and of another field"
+    terms = () if rule.within is None else (*rule.within.low, *rule.within.high)
+    if any(term.kind not in ("absolute", "reading") for term in terms):
+        return "a share of a field in `within`, over time"
+    return ""
+
+
+def _judge_element(
+    rule: Rule, book: Book, instance: str, names: Sequence[Name], outcome: Outcome, bench: Driven, element: int | None
+) -> None:
     require = rule.require
     assert require is not None  # noqa: S101 - asked for relations alone
     scope = MapScope(book.register_map)
     moved, summed = _names_in(require.root, "change"), _names_in(require.root, "integral")
-    probe = Evaluation(book, instance, np.zeros(0, np.int64))
-    calls = [node for node in walk(require.root) if isinstance(node, Call) and node.function in TEMPORALS]
-    own = [name for name in names if name.parts in {one.parts for one in moved or summed}]
-    summed_views = [name for name in names if name.parts in {one.parts for one in summed}]
-    plain = all((name.view != "applied" or name in summed_views) and not name.whole and not probe.is_array(name) for name in names)
+    probe = Evaluation(book, instance, np.zeros(0, np.int64), element=element)
     checked = relation_sides(require.root, require, scope, lambda *_: 0)
-    within = rule.within
-    terms = () if within is None else (*within.low, *within.high)
-    if (
-        checked is None
-        or len(checked) != 1
-        or not plain
-        or len(own) != 1
-        or not all(_is_affine(side.expression.root) for side in (checked[0].left, checked[0].right))
-        or any(len({one.parts for one in walk(call) if isinstance(one, Name)}) != 1 for call in calls)
-        or any(term.kind not in ("absolute", "reading") for term in terms)
-    ):
-        outcome.refused = "changes or integrals of more than one field each, or more than sums of them"
-        return
-    series = probe.series(own[0], probe.plain_element(own[0]))
-    instants = series.time if series is not None else np.zeros(0, np.int64)
+    assert checked is not None  # noqa: S101 - else it was refused
+    own = [name for name in names if name.parts in {one.parts for one in moved or summed} and (moved or name.view != "applied")]
+    own = own or [name for name in names if name.parts in {one.parts for one in summed}]
+    found = [(name, probe.series(name, one)) for name, one in probe.asked(own)]
+    series = [one for _, one in found if one is not None and len(one.time)]
+    instants = np.unique(np.concatenate([np.zeros(0, np.int64), *(one.time for one in series)]))
     outcome.seen += len(instants)
-    if series is None or not len(instants):
-        outcome.missing += [".".join(own[0].parts)]
+    if len(series) < len(found) or not series:
+        outcome.missing += [".".join(name.parts) for name, one in found if one is None and ".".join(name.parts) not in outcome.missing]
         return
-    evaluation = Evaluation(book, instance, instants, age_ns=rule.age_ns)
+    evaluation = Evaluation(book, instance, instants, age_ns=rule.age_ns, element=element)
     run, parts = _unbroken(rule.when, book, instance, instants), list[Times]()
     outcome.held += int((run >= 0).sum())
-    item = probe.field(own[0])
-    limit = rule.age_ns or (default_age_ns(book.register_map, item, series) if item is not None else 1 << 62)
+
+    def limit_of(name: Name, one: Series) -> int:
+        item = probe.field(name)
+        return rule.age_ns or (default_age_ns(book.register_map, item, one) if item is not None else 1 << 62)
+
+    limit = max(limit_of(name, one) for name, one in found if one is not None)
     gaps = np.cumsum(np.append(False, np.diff(instants) > limit)[: len(instants)])
     good = evaluation.known(own)
+    certain = ~evaluation.moved(own)  # of several fields only instants at which none may have changed
     parts += [gaps, np.cumsum(~good)]
 
     doubt: list[Sums] = []
 
     def running(operand: Callable[[Any], Any]) -> Sums | None:
-        found: list[Name] = []
+        asked: list[Name] = []
 
         def readings(name: Name) -> Any:
-            found.append(name)
-            one = probe.series(name, probe.plain_element(name))
-            return np.zeros(0) if one is None else (one.raws if name.view == "raw" else one.values)
+            asked.append(name)
+            one = None if name.whole else probe.series(name, probe.plain_element(name))
+            if one is None or len({each.parts for each in asked}) > 1:
+                return np.full((1, 1), np.nan) if name.whole else np.full(1, np.nan)
+            return one.raws if name.view == "raw" else one.values
 
         integrand = np.asarray(operand(readings), np.float64)
-        (name,) = dict.fromkeys(found)
-        item, one = probe.field(name), probe.series(name, probe.plain_element(name))
+        different = list(dict.fromkeys(asked))
+        name = different[0]
+        item, one = probe.field(name), None if name.whole else probe.series(name, probe.plain_element(name))
         if name.view == "applied":
             judge = None if item is None else bench.judge(item, probe.plain_element(name), instance)
             context = bench.clocks[book.stretch[0]] if book.stretch[0] < len(bench.clocks) else None
@@ -113,11 +147,15 @@ def judge_changes(rule: Rule, book: Book, instance: str, names: Sequence[Name], 
                 outcome.missing += [f"applied({'.'.join(name.parts)})"]
                 return None
             return of_applied(judge, operand).at(context.bench_times(instants, instants)[0])
+        if len(different) > 1 or name.whole:
+            together = of_fields(operand, different, probe, limit_of)
+            if together is None:
+                outcome.missing += [".".join(each.parts) for each in different if ".".join(each.parts) not in outcome.missing]
+            return None if together is None else together.at(instants)
         if one is None:
             outcome.missing += [".".join(name.parts)]
             return None
-        limit_ns = rule.age_ns or (default_age_ns(book.register_map, item, one) if item is not None else 1 << 62)
-        return of_reported(integrand, one, limit_ns).at(instants)
+        return of_reported(integrand, one, limit_of(name, one)).at(instants)
 
     def temporal(what: str, operand: Callable[[Any], Any], _: int | None, values: Any) -> Any:
         if what == "change":
@@ -133,15 +171,15 @@ def judge_changes(rule: Rule, book: Book, instance: str, names: Sequence[Name], 
     values = evaluation.values({})
     (sides,) = relation_sides(require.root, require, scope, temporal) or [checked[0]]
     with np.errstate(all="ignore"):
-        found = [np.asarray(side.evaluate(values), np.float64) for side in (sides.left, sides.right)]
-    left, right = (np.array(np.broadcast_to(part, instants.shape)) for part in found)
+        both = [np.asarray(side.evaluate(values), np.float64) for side in (sides.left, sides.right)]
+    left, right = (np.array(np.broadcast_to(part, instants.shape)) for part in both)
     factor = _integral_factor(require, scope)
     guards = (
         factor * np.sum([one.systematic for one in doubt], axis=0) if doubt else np.zeros(len(instants)),
         factor**2 * np.sum([one.variance for one in doubt], axis=0) if doubt else np.zeros(len(instants)),
     )
-    outcome.unit, outcome.limited = checked[0].unit, within is not None
-    constants = [Fraction(side.evaluate(lambda _: 0)) for side in (checked[0].left, checked[0].right)]
+    outcome.unit, outcome.limited = checked[0].unit, rule.within is not None
+    constants = [Fraction(side.evaluate(_nothing)) for side in (checked[0].left, checked[0].right)]
     broken = np.any([part < 0 for part in parts] + [run < 0, ~good], axis=0)
     if not (~broken).any() and not outcome.missing:
         outcome.missing = evaluation.missing(own)
@@ -149,11 +187,41 @@ def judge_changes(rule: Rule, book: Book, instance: str, names: Sequence[Name], 
     begins = np.append(True, (keys[:, 1:] != keys[:, :-1]).any(axis=0))[: len(instants)]
     stretch = np.where(broken, -1, np.cumsum(begins))
     exact = _exact_values(evaluation, checked[0], instants, scope, require) if not summed else None
+    anchor = Anchor(instants, [(name, one) for name, one in found if one is not None])
     for number in np.unique(stretch[stretch >= 0]).tolist():
-        rows = np.flatnonzero(stretch == number)
+        rows = np.flatnonzero((stretch == number) & certain)
         if len(rows) < 2:
             continue
-        _judge_stretch(rule, checked[0], (left, right), guards, constants, rows, series, book, instance, outcome, exact)
+        _judge_stretch(rule, checked[0], (left, right), guards, constants, rows, anchor, book, instance, outcome, exact)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Anchor:
+    """The instants that changes are judged at, and the fields that were read there."""
+
+    time: Times
+    fields: Sequence[tuple[Name, Series]]
+
+    def place(self, at: int) -> int:
+        """Return where the message of an instant stands in its capture."""
+        for _, series in self.fields:
+            row = int(np.searchsorted(series.time, self.time[at]))
+            if row < len(series.time) and series.time[row] == self.time[at]:
+                return int(series.place[row])
+        return -1
+
+    def values(self, at: int, word: str) -> tuple[tuple[str, float, float], ...]:
+        """Return what the fields were at an instant, each with its age in s."""
+        found = []
+        for _, series in self.fields:
+            row = int(np.searchsorted(series.time, self.time[at], side="right")) - 1
+            if row >= 0:
+                found.append((f"{series.id} {word}", float(series.values[row]), float(self.time[at] - series.time[row]) / 1e9))
+        return tuple(found)
+
+
+def _nothing(name: Name) -> Any:
+    return [0] if name.whole else 0
 
 
 def _exact_values(
@@ -181,7 +249,7 @@ def _unbroken(when: Expression | None, book: Book, instance: str, instants: Time
 def _integral_factor(require: Expression, scope: MapScope) -> float:
     """Return by what one second of an integral's own unit counts in the difference of the sides, whichever way."""
     found = [
-        float(sides.left.evaluate(lambda _: 0)) - float(sides.right.evaluate(lambda _: 0))
+        float(sides.left.evaluate(_nothing)) - float(sides.right.evaluate(_nothing))
         for one in (1, 0)
         for sides in relation_sides(require.root, require, scope, lambda what, *_, one=one: one * (what == "integral")) or ()
     ]
@@ -195,7 +263,7 @@ def _judge_stretch(
     guards: tuple[Array, Array],
     constants: Sequence[Fraction],
     rows: Times,
-    series: Series,
+    anchor: Anchor,
     book: Book,
     instance: str,
     outcome: Outcome,
@@ -231,11 +299,11 @@ def _judge_stretch(
         verdict = PASS if excess + whole <= dust else LEFT_OUT if whole > size else UNDECIDED
     severity = {FAIL: 3, UNDECIDED: 2, PASS: 0, LEFT_OUT: -1}[verdict]
     share = abs(one - other) / size if size else abs(one - other) if severity else 0.0
-    name, at, since = str(series.id), int(rows[j]), int(rows[i])
-    ends = tuple((f"{name} {where}", float(series.values[row]), 0.0) for where, row in (("first", since), ("last", at)))
+    at, since = int(rows[j]), int(rows[i])
+    ends = (*anchor.values(since, "first"), *anchor.values(at, "last"))
     worst = Worst(
-        severity, share, int(series.time[at]), book.stretch[0], int(series.place[at]), instance, one, other, one - other,
-        -size, size, ends, int(series.time[since]), doubt,
+        severity, share, int(anchor.time[at]), book.stretch[0], anchor.place(at), instance, one, other, one - other,
+        -size, size, ends, int(anchor.time[since]), doubt,
     )  # fmt: skip
     outcome.add(np.array([verdict]), worst if severity >= 0 else None)
 

@@ -6,8 +6,9 @@ changed before the instant: it then counts with both values (verdicts, rule 15).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from itertools import product
 from typing import Any
 
@@ -22,11 +23,9 @@ from regcheck.checks.judge import Judge
 from regcheck.checks.rule_names import fitted_count
 from regcheck.checks.rule_record import Book, Series
 from regcheck.codec.columns import FieldId
-from regcheck.device_map.binding import Bound, bind
 from regcheck.device_map.expression_tree import Call, Expression, Name, Node, Number, children, walk
 from regcheck.device_map.model import Field, Message, RegisterMap
 from regcheck.device_map.scope import MapScope
-from regcheck.device_map.sensors import SENSORS
 
 Times = NDArray[np.int64]
 Array = NDArray[np.float64]
@@ -35,8 +34,6 @@ Flags = NDArray[np.bool_]
 AGE_PERIODS = 1.5
 MOST_CORNERS = 5
 """Names that changed are combined each way up to so many; beyond, all of them at their low and all at their high values."""
-
-__all__ = ["NOT_DRIVEN", "Driven", "Evaluation", "Pair", "default_age_ns", "optional_names", "times_held"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,6 +93,7 @@ class Evaluation:
     """The names of some bound expressions at instants of one device's stretch.
 
     ``age_ns`` overrides how old each partner may be; with ``latest`` a partner may be of any age (the state that a condition sees).
+    ``since`` i8[n] is from when on each instant asks whether a message was seen.
     """
 
     def __init__(
@@ -108,7 +106,10 @@ class Evaluation:
         latest: bool = False,
         element: int | None = None,
         bench: Driven = NOT_DRIVEN,
+        since: Times | None = None,
     ) -> None:
+        self.since = since
+        self.means_moved = np.zeros(len(at), np.bool_)
         self.book, self.instance, self.at, self.age_ns, self.latest = book, instance, at, age_ns, latest
         self.element, self.bench = element, bench
         self.scope = MapScope(book.register_map)
@@ -227,6 +228,13 @@ class Evaluation:
             np.where(window.known, window.low - guard, np.nan), np.where(window.known, window.high + guard, np.nan), window.known, ages
         )
 
+    def seen(self, name: Name) -> Flags:
+        """Return whether a message came before each instant, since `when` holds."""
+        message = message_of(self.book, name)
+        time, _, _ = self.book.message_times(message.name if message is not None else "", self.instance)
+        begin = self.since if self.since is not None else np.full(len(self.at), self.book.horizon[0])
+        return np.asarray(np.searchsorted(time, self.at, side="right") > np.searchsorted(time, begin, side="left"))
+
     def asked(self, names: Sequence[Name]) -> list[tuple[Name, int | None]]:
         """Return every name's elements; of an array whose element an expression names, all of them."""
         found: list[tuple[Name, int | None]] = []
@@ -250,7 +258,7 @@ class Evaluation:
 
     def moved(self, names: Sequence[Name]) -> Flags:
         """Return at which instants something reported may have changed before, so that it counts with both values."""
-        flags = np.zeros(len(self.at), np.bool_)
+        flags = self.means_moved.copy()
         for name, element in self.asked(names):
             pair = self.pair(name, element)
             if pair.series is not None:
@@ -273,114 +281,74 @@ class Evaluation:
             pair = self.pair(name, element)
             if not np.array_equal(pair.low, pair.high, equal_nan=True):
                 doubtful[name.parts, name.view] = None
+        if self.means_moved.any():
+            doubtful[MEANS] = None
         if len(doubtful) > MOST_CORNERS:
             return [dict.fromkeys(doubtful, False), dict.fromkeys(doubtful, True)]
         return [dict(zip(doubtful, ends, strict=True)) for ends in product((False, True), repeat=len(doubtful))]
 
-    def values(
-        self, corner: Mapping[tuple[tuple[str, ...], str], bool], rows: Times | None = None, *, exact: bool = False
-    ) -> Callable[[Name], Any]:
+    def values(self, corner: Mapping[tuple[tuple[str, ...], str], bool], rows: Times | None = None, *, exact: bool = False) -> CornerValues:
         """Return what bound expressions ask: values at one corner, of all instants or some; ``exact``: Fractions."""
-
-        def one(name: Name, element: int | None) -> NDArray[Any]:
-            pair = self.pair(name, element)
-            is_high = corner.get((name.parts, name.view), False)
-            chosen = np.arange(len(self.at)) if rows is None else rows
-            plain = (pair.high if is_high else pair.low)[chosen]
-            if not exact or name.parts in self.numbering:  # an element's number is whole
-                return plain
-            if pair.series is None or pair.rows is None:
-                return np.array([_fraction(value) for value in plain.tolist()], object)
-            out = pair.series.exact(pair.rows[int(is_high)][chosen], raw=name.view == "raw")
-            out[~np.isfinite(plain)] = np.nan
-            return out
-
-        def value(name: Name) -> Any:
-            if name.whole:
-                found = [one(name, element) for element in self.elements(name)]
-                # no element was ever good: there is no sum of nothing, so the instant is not judged
-                return np.stack(found) if found else np.full((1, len(self.at) if rows is None else len(rows)), np.nan)
-            return one(name, self.plain_element(name))
-
-        return value
+        return CornerValues(self, corner, rows, exact)
 
     def reported_by(self, names: Sequence[Name]) -> dict[str, Pair]:
         """Return the partners by what to call them, for evidence."""
         return {".".join(name.parts) + ("" if e is None else f"[{e}]"): self.pair(name, e) for name, e in self.asked(names)}
 
 
-def _fraction(value: float) -> Any:
-    from fractions import Fraction
+MEANS = (("mean()",), "")
+"""In a corner: whether means over time stand at their high ends."""
 
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CornerValues:
+    """The names of an evaluation at one corner, of all instants or of ``rows``; ``exact``: Fractions."""
+
+    of: Evaluation
+    corner: Mapping[tuple[tuple[str, ...], str], bool]
+    rows: Times | None
+    exact: bool
+
+    def __call__(self, name: Name) -> Any:
+        """Return a name's values, a row for each element of a whole array."""
+        own = self.of
+        if name.view == "seen":
+            return self.chosen(own.seen(name))
+        if name.whole:
+            found = [self.one(name, element) for element in own.elements(name)]
+            # no element was ever good: there is no sum of nothing, so the instant is not judged
+            return np.stack(found) if found else np.full((1, len(own.at) if self.rows is None else len(self.rows)), np.nan)
+        return self.one(name, own.plain_element(name))
+
+    def chosen(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Return some values at the rows that are asked for."""
+        return values if self.rows is None else np.asarray(values[self.rows])
+
+    def one(self, name: Name, element: int | None) -> NDArray[Any]:
+        """Return the values of one element."""
+        pair = self.of.pair(name, element)
+        is_high = self.corner.get((name.parts, name.view), False)
+        plain = self.chosen(pair.high if is_high else pair.low)
+        if not self.exact or name.parts in self.of.numbering:  # an element's number is whole
+            return plain
+        if pair.series is None or pair.rows is None:
+            return fractions_of(plain)
+        out = pair.series.exact(self.chosen(pair.rows[int(is_high)]), raw=name.view == "raw")
+        out[~np.isfinite(plain)] = np.nan
+        return out
+
+
+def fractions_of(values: Array) -> NDArray[Any]:
+    """Return floats as the fractions that they are, NaN for no number."""
+    return np.array([_fraction(value) for value in values.tolist()], object)
+
+
+def _fraction(value: float) -> Any:
     return Fraction(value) if np.isfinite(value) else value
 
 
 def _own_age(series: Series) -> int:
     return int(AGE_PERIODS * int(np.median(np.diff(series.time)))) if len(series.time) > 1 else int(np.iinfo(np.int64).max)
-
-
-def event_times(book: Book, instance: str, names: Sequence[Name]) -> Times:
-    """Return every time at which one of some names was reported."""
-    evaluation = Evaluation(book, instance, np.zeros(0, np.int64), latest=True)
-    found = [evaluation.series(name, element) for name, element in evaluation.asked(names)]
-    return np.unique(np.concatenate([np.zeros(0, np.int64), *(one.time for one in found if one is not None)]))
-
-
-def lasting(moments: Times, known: Flags) -> Callable[..., Any]:
-    """Return what serves `for` in conditions that are evaluated at moments in order."""
-
-    def serve(what: str, run: Callable[[Any], Any], duration_ns: int | None, values: Any) -> Any:
-        if what != "for" or duration_ns is None:
-            raise NotImplementedError(what)
-        truth = np.broadcast_to(np.asarray(run(values), np.bool_), moments.shape) & known
-        starts = truth & ~np.append(False, truth[:-1])[: len(truth)]
-        since = np.maximum.accumulate(np.where(starts, np.arange(len(moments)), -1)) if len(moments) else np.zeros(0, np.int64)
-        return truth & (moments - moments[np.maximum(since, 0)] >= duration_ns)
-
-    return serve
-
-
-def times_held(condition: Expression | None, book: Book, instance: str, at: Times, *, also_next: bool = True) -> Flags:
-    """Return at which times a condition held: by the latest readings and, with ``also_next``, by the next ones as well."""
-    if condition is None:
-        return np.ones(len(at), np.bool_)
-    scope = MapScope(book.register_map)
-    names = bind(condition, scope, "condition", sensors=SENSORS, allow_temporal=True).names
-    events = event_times(book, instance, names)
-    moments = np.unique(np.concatenate([events, at]))
-    evaluation = Evaluation(book, instance, moments, latest=True)
-    known = evaluation.known(names)
-    bound: Bound = bind(condition, scope, "condition", sensors=SENSORS, temporal=lasting(moments, known))
-    pairs = [evaluation.pair(name, element) for name, element in evaluation.asked(names)]
-    now = _at_latest(evaluation, bound) & known
-    place = np.searchsorted(moments, at)
-    held = now[place]
-    if also_next and len(events):
-        fresh = np.logical_and.reduce([pair.age == 0 for pair in pairs]) if pairs else np.ones(len(moments), np.bool_)
-        following = np.searchsorted(events, at, side="right")
-        there = following < len(events)
-        after = now[np.searchsorted(moments, events[np.minimum(following, len(events) - 1)])]
-        held = held & (fresh[place] | ~there | after)
-    return held
-
-
-def _at_latest(evaluation: Evaluation, bound: Bound) -> Flags:
-    """Evaluate a condition on the latest readings alone."""
-
-    def value(name: Name) -> Any:
-        def one(element: int | None) -> Array:
-            pair = evaluation.pair(name, element)
-            if pair.series is None:
-                return pair.low
-            values = pair.series.raws if name.view == "raw" else pair.series.values
-            latest = np.maximum(np.searchsorted(pair.series.time, evaluation.at, side="right") - 1, 0)
-            return np.where(pair.known, values[latest], np.nan)
-
-        if not name.whole:
-            return one(evaluation.plain_element(name))
-        return np.stack([one(element) for element in evaluation.elements(name)] or [np.full(evaluation.at.shape, np.nan)])
-
-    return np.asarray(np.broadcast_to(np.asarray(bound.evaluate(value), np.bool_), evaluation.at.shape))
 
 
 def message_of(book: Book, name: Name) -> Message | None:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import Any
 
 import numpy as np
 
 from regcheck.bench.curves import KNOWN
+from regcheck.checks.decision import Z
 from regcheck.checks.judge import Judge
-from regcheck.checks.pairing import Array, Flags, Times
+from regcheck.checks.pairing import MOST_CORNERS, Array, Evaluation, Flags, Times
 from regcheck.checks.rule_record import Series
+from regcheck.device_map.expression_tree import Name
 
 SMALL = 256
 """Of so few instants every pair is looked at."""
@@ -95,6 +98,64 @@ def of_applied(judge: Judge, operand: Callable[[Any], Any]) -> Running:
     moved = np.abs(applied(first + u) - applied(first))
     segment = np.append(np.where(joined, np.cumsum(~joined), -1), -1)
     return Running(curve.time, (applied(first), applied(last)), moved, joined, segment, False)
+
+
+def of_fields(
+    operand: Callable[[Any], Any], names: Sequence[Name], probe: Evaluation, limit_ns: Callable[[Name, Series], int]
+) -> Running | None:
+    """Return what several fields gave together, over every time at which one of them was read; None where one of them never was.
+
+    Between the readings of one of them it may have leapt at any time: what that leaves open stands all one way in ``u``, for a
+    leap runs through every span between the others' readings.
+    """
+    asked = probe.asked(names)
+    series = {(name.parts, name.view, element): probe.series(name, element) for name, element in asked}
+    known = {key: one for key, one in series.items() if one is not None and len(one.time)}
+    if len(known) < len(series) or not known:
+        return None
+    limits = {(name.parts, name.view, element): limit_ns(name, known[name.parts, name.view, element]) for name, element in asked}
+    grid = np.unique(np.concatenate([one.time for one in known.values()]))
+    begin = grid[:-1]
+    values: dict[tuple[tuple[str, ...], str, int | None], tuple[Array, Array]] = {}
+    joined, good = np.ones(len(begin), np.bool_), np.ones(len(grid), np.bool_)
+    for key, one in known.items():
+        own = one.raws if key[1] == "raw" else one.values
+        place = np.searchsorted(one.time, grid, side="right") - 1
+        here = np.maximum(place, 0)
+        following = np.minimum(here + 1, len(one.time) - 1)
+        good &= (place >= 0) & np.isfinite(own[here]) & (grid - one.time[here] <= limits[key])
+        joined &= (one.time[following] - one.time[here])[:-1] <= limits[key]
+        later = np.where(np.isfinite(own[following]), own[following], own[here])
+        values[key] = own[here][:-1], later[:-1]
+    joined &= good[:-1] & good[1:]
+
+    def at(way: Mapping[tuple[tuple[str, ...], str], bool]) -> Array:
+        def value(name: Name) -> Any:
+            found = [values[name.parts, name.view, e][int(way.get((name.parts, name.view), False))] for o, e in asked if o == name]
+            return np.stack(found) if name.whole else found[0]
+
+        with np.errstate(all="ignore"):
+            return np.array(np.broadcast_to(np.asarray(operand(value), np.float64), begin.shape))
+
+    parts = list(dict.fromkeys((name.parts, name.view) for name, _ in asked))
+    ways = product((False, True), repeat=len(parts)) if len(parts) <= MOST_CORNERS else [(False,) * len(parts), (True,) * len(parts)]
+    corners = np.array([at(dict(zip(parts, way, strict=True))) for way in ways])
+    first, last = corners[0], corners[-1]
+    joined &= np.isfinite(corners).all(axis=0)
+    middle = (first + last) / 2
+    half = np.where(joined, np.maximum(corners.max(axis=0) - middle, middle - corners.min(axis=0)), 0.0)
+    segment = np.where(good, np.cumsum(np.append(True, ~joined)), -1)
+    return Running(grid, (np.nan_to_num(first), np.nan_to_num(last)), half / np.sqrt(3), joined, segment, False)
+
+
+def mean_over(running: Running, at: Times, duration_ns: int) -> tuple[Array, Array]:
+    """Return between which values the mean over a duration before each time lay (95 % either way), NaN where it was broken off."""
+    end, begin = running.at(at), running.at(at - duration_ns)
+    seconds = duration_ns / 1e9
+    mean = (end.value - begin.value) / seconds
+    doubt = Z * (end.systematic - begin.systematic + np.sqrt(np.maximum(end.variance - begin.variance, 0.0))) / seconds
+    known = (end.segment >= 0) & (end.segment == begin.segment)
+    return np.where(known, mean - doubt, np.nan), np.where(known, mean + doubt, np.nan)
 
 
 def worst_pair(g: Array, h: Array, share: float) -> tuple[float, int, int]:

@@ -314,3 +314,78 @@ def test_the_alarms_of_the_shipped_rack_hold() -> None:
         assert one.verdict is PASS, one.says
         assert one.evidence["judged"] == "against what the bench applied"
         assert all(crossing["delay_s"][1] < crossing["limit_s"][1] for crossing in one.evidence["crossings"])
+
+
+# conditions and reports of other forms
+
+
+def judged(rule: str, transfers: list[Transfer], registers: str = "") -> Finding:
+    device = ruled(REGISTERS + registers, f"over: {rule}")
+    return check(device, sorted(transfers, key=lambda one: one.time_ns))["alarm/over"]
+
+
+CURRENT = """current: {command: 0x0A, transfer: word, type: signed, unit: mA}
+other: {command: 0xB9, transfer: word, names: severity}
+numbers: {command: 0xBA, transfer: block, length: 4, bytes: 0, each: {n: 1..4, step: 1 byte}, names: severity}
+"""
+
+
+def test_a_for_in_clear_counts_before_the_alarm_may_be_taken_back() -> None:
+    rule = "{alarm: level, levels: [{state: warning, set: current > 100 mA, clear: current < 50 mA for 5 s, react_within: 2 s}]}"
+    currents = polled(30, {0: 0, 10: 200, 15: 0}, command=0x0A, begin_s=0.1)
+    assert judged(rule, [*currents, *polled(30, {10.5: 1, 20.9: 0})], CURRENT).verdict is PASS
+    early = judged(rule, [*currents, *polled(30, {10.5: 1, 17: 0})], CURRENT)
+    assert early.verdict is FAIL  # between clear and set the state stays
+    assert "did not report it" in early.says
+    late = judged(rule, [*currents, *polled(30, {10.5: 1})], CURRENT)
+    assert (late.verdict, "where it must not" in late.says) == (FAIL, True)
+
+
+def test_a_for_inside_set() -> None:
+    rule = (
+        "{alarm: level, levels: [{state: warning, set: current > 100 mA for 5 s and named = 1, clear: current < 50 mA, react_within: 2 s}]}"
+    )
+    base = [*polled(30, {0: 0, 10: 200, 25: 0}, command=0x0A, begin_s=0.1), *polled(30, {0: 1}, command=0xB7, begin_s=0.15)]
+    assert judged(rule, [*base, *polled(30, {15.7: 1, 25.5: 0})], CURRENT).verdict is PASS
+    assert judged(rule, [*base, *polled(30, {11: 1, 25.5: 0})], CURRENT).verdict is FAIL
+    assert judged(rule, [*base, *polled(30, {})], CURRENT).verdict is FAIL
+    idle = [*polled(30, {0: 0}, command=0x0A, begin_s=0.1), *polled(30, {0: 1}, command=0xB7, begin_s=0.15)]
+    assert judged(rule, [*idle, *polled(30, {})], CURRENT).verdict is UNTESTED
+
+
+def test_an_alarm_that_is_the_graver_of_two_fields() -> None:
+    rule = (
+        '{alarm: "max(level, other)", levels: [{state: warning, set: current > 100 mA, clear: current < 50 mA, react_within: 2 s},'
+        " {state: fault, set: current > 500 mA, clear: current < 50 mA, react_within: 2 s}]}"
+    )
+    base = polled(30, {0: 0, 10: 200, 20: 600, 25: 0}, command=0x0A, begin_s=0.1)
+    warned = polled(30, {10.5: 1, 25.5: 0})
+    found = judged(rule, [*base, *warned, *polled(30, {20.5: 3, 25.5: 0}, command=0xB9, begin_s=0.3)], CURRENT)
+    assert found.verdict is PASS, found.says
+    assert {one["level"] for one in found.evidence["crossings"]} == {"warning", "fault"}
+    assert judged(rule, [*base, *warned, *polled(30, {}, command=0xB9, begin_s=0.3)], CURRENT).verdict is FAIL
+    assert judged(rule, [*base, *warned], CURRENT).verdict is UNTESTED  # the other field was never read
+
+
+def test_an_alarm_that_is_a_condition() -> None:
+    levels = "[{state: raised, set: current > 100 mA, clear: current < 50 mA, react_within: 2 s}]"
+    rule = f'{{alarm: "level = fault or other = fault", levels: {levels}}}'
+    base = polled(30, {0: 0, 10: 200, 25: 0}, command=0x0A, begin_s=0.1)
+    told = [*polled(30, {10.5: 3, 25.5: 0}), *polled(30, {}, command=0xB9, begin_s=0.3)]
+    assert judged(rule, [*base, *told], CURRENT).verdict is PASS
+    assert judged(rule, [*base, *polled(30, {10.5: 2, 25.5: 0}), *polled(30, {}, command=0xB9, begin_s=0.3)], CURRENT).verdict is FAIL
+
+
+@pytest.mark.parametrize(
+    ("alarm", "condition", "why"),
+    [
+        ("applied(level)", "current > 1 mA", "of what the bench applies"),
+        ("level", '"mean(current, 1 min) > 1 mA"', "a mean, a change or an integral"),
+        ("numbers[named]", "current > 1 mA", "whose element is named by a formula"),
+    ],
+)
+def test_an_alarm_of_another_form_says_so(alarm: str, condition: str, why: str) -> None:
+    rule = f'{{alarm: "{alarm}", levels: [{{state: warning, set: {condition}, clear: current < 1 mA}}]}}'
+    found = judged(rule, [*polled(5, {}), *polled(5, {}, command=0x0A, begin_s=0.1)], CURRENT)
+    assert (found.verdict, found.reason) == (UNTESTED, "not_judged_yet")
+    assert why in found.says

@@ -451,11 +451,6 @@ rules:
         assert [(finding.id, finding.verdict, finding.reason) for finding in found] == [("rule/the-sum", UNTESTED, "no_reading")]
 
 
-def test_what_this_version_cannot_judge_says_so() -> None:
-    found = judged("{require: change(remaining) = integral(current * voltage) / (1 V), within: 5 mAh}", *charge(100, 1, 100))
-    assert (found.verdict, found.reason) == (UNTESTED, "not_judged_yet")
-
-
 def test_the_rules_of_the_shipped_rack_hold() -> None:
     found = {finding.id: finding for finding in check_trial(load_trial(Path(__file__).parents[2] / "captures" / "scarp-96-good")).findings}
     for id in ("rule/rack[3].the-highest-cell", "rule/rack[3].the-sum-of-the-cells"):
