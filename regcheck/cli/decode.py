@@ -42,8 +42,9 @@ def decode(
 
     Reads a map and captures, or a trial, the folder that names them.
 
-    Prints time, field, value and status of every reading, exactly. What gives no reading (refused transfers, transfers that no
-    register explains, damaged records) is counted on standard error.
+    Prints time, field, value and status of every reading, exactly; a value that is joined from several messages stands behind the
+    last of them. What gives no reading (refused transfers, transfers that no register explains, damaged records) is counted on
+    standard error.
 
     \b
     Exit codes:
@@ -100,8 +101,7 @@ def _known(register_map: RegisterMap, name: str) -> str:
     try:
         if bracket and not element.removesuffix("]").isdecimal():
             raise UnknownNameError(f"'{name}' is no element; write such as {bare}[1]")
-        if MapScope(register_map).resolve(Name(tuple(bare.split(".")))) is None:
-            raise UnknownNameError(f"'{bare}' is joined from several fields; decode prints what is on the bus")
+        MapScope(register_map).resolve(Name(tuple(bare.split("."))))
     except UnknownNameError as error:
         near = nearest(bare, [message.name for message in register_map.messages])
         hint = f"; did you mean '{near}'?" if near and "did you mean" not in str(error) else ""
@@ -113,6 +113,7 @@ def _decode(register_map: RegisterMap, trial: Trial, captures: list[Capture], on
     from regcheck.checks.run import decoded_batches
     from regcheck.cli import say
     from regcheck.cli.inputs import clear_progress, progress_line
+    from regcheck.codec.joined import Joiner
     from regcheck.codec.readings import rows
 
     progress = progress_line() if not stream.isatty() else None
@@ -121,13 +122,14 @@ def _decode(register_map: RegisterMap, trial: Trial, captures: list[Capture], on
 
     def readings() -> Iterator[Row]:
         for capture in captures:
+            joiner = Joiner(register_map)
             for decoded in decoded_batches(register_map, capture, progress, fitted=trial.fitted or None, buses=trial.buses):
                 for complaint in decoded.batch.complaints:
                     clear_progress(progress)
                     say(f"{complaint.place}: {complaint.text}")
                 for reason, count in decoded.without_reading().items():
                     unexplained[reason] = unexplained.get(reason, 0) + count
-                for row in rows(decoded.batch, decoded):
+                for row in joiner.rows(rows(decoded.batch, decoded)):
                     if not only:
                         yield row
                     elif not only.isdisjoint(names := _names(row)):

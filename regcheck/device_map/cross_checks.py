@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from regcheck.device_map.bit_checks import check_bits, check_cover, check_layouts
+from regcheck.device_map.circles import check_circles
 from regcheck.device_map.frame_checks import check_frames
 from regcheck.device_map.limit_checks import check_limit_units, check_limits, check_own_words
 from regcheck.device_map.model import Message, RegisterMap, TransferKind
@@ -37,6 +38,7 @@ def cross_check(register_map: RegisterMap, broken: set[str], *, is_whole: bool) 
             )
     problems += check_frames(register_map, broken)
     problems += check_rules(register_map, broken)
+    problems += check_circles(register_map)
     return problems
 
 
