@@ -23,7 +23,7 @@ from regcheck.checks.judge import Judge
 from regcheck.checks.rule_names import fitted_count
 from regcheck.checks.rule_record import Book, Series
 from regcheck.codec.columns import FieldId
-from regcheck.device_map.expression_tree import Call, Expression, Name, Node, Number, children, walk
+from regcheck.device_map.expression_tree import Call, Expression, Name, Node, Number, children
 from regcheck.device_map.model import Field, Message, RegisterMap
 from regcheck.device_map.scope import MapScope
 
@@ -114,14 +114,11 @@ class Evaluation:
         self.element, self.bench = element, bench
         self.scope = MapScope(book.register_map)
         self.counted: set[tuple[str, ...]] = set()
-        self.numbering: set[tuple[str, ...]] = set()
         self.numbers: dict[tuple[str, ...], list[int]] = {}
         self.pairs: dict[tuple[Name, int | None], Pair] = {}
 
     def take(self, expressions: Sequence[Expression]) -> None:
-        """Learn which names stand in count() alone, and which number elements."""
-        inner = [node.index for one in expressions for node in walk(one.root) if isinstance(node, Name) and node.index is not None]
-        self.numbering = {name.parts for index in inner for name in walk(index) if isinstance(name, Name)}
+        """Learn which names stand in count() alone."""
         uses = [use for expression in expressions for use in optional_names(expression.root)]
         self.counted = {parts for parts, counting in uses if counting} - {parts for parts, counting in uses if not counting}
 
@@ -329,7 +326,7 @@ class CornerValues:
         pair = self.of.pair(name, element)
         is_high = self.corner.get((name.parts, name.view), False)
         plain = self.chosen(pair.high if is_high else pair.low)
-        if not self.exact or name.parts in self.of.numbering:  # an element's number is whole
+        if not self.exact:
             return plain
         if pair.series is None or pair.rows is None:
             return fractions_of(plain)

@@ -256,8 +256,8 @@ def pick(index: Value, element: Callable[[int], Value]) -> Value:
     import numpy as np
 
     result = np.full(index.shape, np.nan)
-    for one in np.unique(index[index == index]):
-        number = _whole_number(one.item())
+    for one in np.unique(index[index == index]).tolist():
+        number = _whole_number(one)
         if number is None:
             continue
         try:

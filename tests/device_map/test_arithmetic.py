@@ -139,3 +139,16 @@ def test_an_index_picks_elements_and_gives_no_value_where_there_is_none() -> Non
     np.testing.assert_array_equal(pick(np.array([2, 1, 9]), element), [20.0, 20.0, math.nan])
     np.testing.assert_array_equal(pick(np.array([1.0, 1.5, math.nan]), element), [10.0, math.nan, math.nan])
     assert pick(np.array([1, 1]), lambda _: np.array([Fraction(1, 3)] * 2, dtype=object)).tolist() == [Fraction(1, 3)] * 2
+
+
+def test_pick_takes_an_index_of_exact_numbers_too() -> None:
+    index = np.array([Fraction(2), Fraction(1), math.nan, Fraction(5, 2), Fraction(9)], object)
+
+    def element(number: int) -> Any:
+        if number > 2:
+            raise LookupError
+        return np.array([Fraction(number, 10)] * 5, object)
+
+    picked = pick(index, element).tolist()
+    assert picked[:2] == [Fraction(1, 5), Fraction(1, 10)]
+    assert all(one != one for one in picked[2:])
