@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -141,7 +141,7 @@ def rows(batch: Batch, decoded: DecodedBatch) -> Iterator[Row]:
     keyed: list[tuple[int, int, int]] = []
     for number, columns in enumerate(decoded.messages):
         keyed += [(int(time), int(index), number) for time, index in zip(columns.time, columns.index, strict=True)]
-    orders = [_order(columns.fields) for columns in decoded.messages]
+    orders = [ordered_fields(columns.fields) for columns in decoded.messages]
     places: list[dict[FieldId, dict[int, int] | None]] = [
         {
             key: None if column.rows is None else {int(row): at for at, row in enumerate(column.rows)}
@@ -165,12 +165,12 @@ def rows(batch: Batch, decoded: DecodedBatch) -> Iterator[Row]:
             yield Row(time, bus, key.instance or None, key.message, field, raw, value, unit, status.value, text)
 
 
-def _order(fields: object) -> list[FieldId]:
-    assert isinstance(fields, dict)  # noqa: S101 - the plan gives its columns so, in order of the map
+def ordered_fields(fields: Mapping[FieldId, FieldColumn]) -> list[FieldId]:
+    """Return the fields of a message in order of the map, elements by number; the plan gives its columns in order of the map."""
     places: dict[str, int] = {}
     for key in fields:
         places.setdefault(key.field, len(places))
     return sorted(fields, key=lambda key: (places[key.field], -1 if key.element is None else key.element))
 
 
-__all__ = ["UNLABELLED", "WORDY_TYPES", "Reading", "Row", "label_text", "rows", "shown_unit", "time_text"]
+__all__ = ["UNLABELLED", "WORDY_TYPES", "Reading", "Row", "label_text", "ordered_fields", "rows", "shown_unit", "time_text"]
