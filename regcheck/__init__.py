@@ -14,18 +14,20 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from regcheck.api import check, decode
+    from regcheck.api import check, decode, findings, readings
     from regcheck.device_map.compile import load_map
     from regcheck.traffic.open import open_capture
 
 _HOMES = {
     "check": "regcheck.api",
     "decode": "regcheck.api",
+    "findings": "regcheck.api",
     "load_map": "regcheck.device_map.compile",
     "open_capture": "regcheck.traffic.open",
+    "readings": "regcheck.api",
 }
 
-__all__ = ["check", "decode", "load_map", "open_capture"]
+__all__ = ["check", "decode", "findings", "load_map", "open_capture", "readings"]
 
 
 def __getattr__(name: str) -> Any:
