@@ -66,6 +66,9 @@ class SourceError(RegcheckError):
         self.problems = tuple(sorted(problems, key=lambda problem: problem.place))
         super().__init__("\n".join(map(str, self.problems)))
 
+    def __reduce__(self) -> tuple[type[SourceError], tuple[tuple[Problem, ...]]]:
+        return type(self), (self.problems,)
+
 
 class CaptureError(RegcheckError):
     """A capture could not be read at all: not there, of another kind, empty of anything that can be decoded."""
@@ -75,6 +78,15 @@ class CaptureError(RegcheckError):
     def __init__(self, place: Place, text: str, hint: str = "") -> None:
         self.place, self.text, self.hint = place, text, hint
         super().__init__(f"{place}: {text}" + (f" ({hint})" if hint else ""))
+
+    def __reduce__(self) -> tuple[type[CaptureError], tuple[Place, str, str]]:
+        return type(self), (self.place, self.text, self.hint)
+
+
+class WorkerError(RegcheckError):
+    """A process or a machine that shared the work was lost, so that the check could not be made."""
+
+    exit_code = 3
 
 
 class EncodeError(RegcheckError):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 
 from regcheck.bench.applied import AppliedField, applied_fields
@@ -25,6 +25,7 @@ from regcheck.checks.conditional_values import ConditionalCheck, limit_paths, va
 from regcheck.checks.counters import CounterCheck
 from regcheck.checks.exercised import coverage_finding
 from regcheck.checks.finding import Finding, Requirement, Verdict
+from regcheck.checks.fold import ONE_PASS, Progress, Splitting, Work, fold
 from regcheck.checks.frozen import FrozenCheck
 from regcheck.checks.granularity import granularity_findings, holding_findings
 from regcheck.checks.judge import Judge, TableTimes, make_judge, siblings
@@ -36,27 +37,14 @@ from regcheck.checks.transfers import TransferCheck
 from regcheck.checks.unknown_ids import UnknownCheck, required_instances
 from regcheck.checks.values import ValueCheck
 from regcheck.codec.columns import FieldId
-from regcheck.codec.plan import ColumnPlan, decoded_to_the_end, survey_states
+from regcheck.codec.plan import ColumnPlan, Survey, SurveyPass, survey_states
 from regcheck.codec.states import States
 from regcheck.device_map.frames import Fitted, message_ids
 from regcheck.device_map.model import RegisterMap
 from regcheck.device_map.sensors import SENSORS
 from regcheck.errors import Place, Problem, SourceError
-from regcheck.traffic.batch import Batch
 from regcheck.traffic.open import Capture
 
-Progress = Callable[[Capture, int, int], None]
-"""Called after each batch with the capture, the messages read so far and the time reached in ns."""
-
-
-def watched(capture: Capture, progress: Progress | None) -> Iterator[Batch]:
-    """Give a capture's batches, telling ``progress`` of each."""
-    messages = 0
-    for batch in capture.batches():
-        messages += len(batch)
-        yield batch
-        if progress is not None:
-            progress(capture, messages, batch.end_ns)
 
 
 class Plan:
@@ -80,15 +68,18 @@ class Plan:
         self.judges: list[Judge] = []
         self.times: list[dict[FieldId, TableTimes]] = []
 
-    def survey(self, captures: Sequence[Capture], progress: Progress | None = None) -> None:
+    def survey(self, captures: Sequence[Capture], progress: Progress | None = None, splitting: Splitting = ONE_PASS) -> None:
         """Read what the judges need before any reading is judged: clocks and states of every capture."""
         for number, capture in enumerate(captures):
             also = (limit_paths(self.register_map) if self.applied else frozenset()) | cadence_paths(self.register_map)
             also |= value_paths(self.register_map)
-            again = partial(watched, capture, progress)
-            states = survey_states(self.register_map, again, sensors=SENSORS, also=also, fitted=self.fitted, buses=self.buses)
-            self.states.append(states)
-            self.clocks.append(self._clock(number, capture, progress))
+            common = partial(survey_states, self.register_map, capture.batches, sensors=SENSORS, also=also, fitted=self.fitted, buses=self.buses)
+
+            def one_pass(survey: SurveyPass, capture: Capture = capture) -> Survey:
+                return fold(Work(survey.decoder, survey.new), capture, splitting, progress)
+
+            self.states.append(common(fold=one_pass))
+            self.clocks.append(self._clock(number, capture, progress, splitting))
         self.times = [{} for _ in captures]
         for id, one in self.driven.items():
             if self.bench is None:
@@ -115,13 +106,13 @@ class Plan:
         common = partial(ColumnPlan, self.register_map, states, sensors=SENSORS, fitted=self.fitted, buses=self.buses)
         return common(file=str(capture.path), by_line=capture.by_line)
 
-    def _clock(self, number: int, capture: Capture, progress: Progress | None) -> Clock | ClockRefused | None:
+    def _clock(self, number: int, capture: Capture, progress: Progress | None, splitting: Splitting) -> Clock | ClockRefused | None:
         if self.bench is None or self.log is None:
             return None
-        survey = ClockSurvey(self.bench, self.driven)
+        new = partial(ClockSurvey, self.bench, self.driven)
+        survey = new()
         if survey.needed:
-            for decoded in decoded_to_the_end(self.decoder(number, capture), watched(capture, progress)):
-                survey.update(decoded)
+            survey = fold(Work(partial(self.decoder, number, capture), new), capture, splitting, progress)
         return survey.clock(self.log)
 
     def clock_of(self, number: int) -> CaptureClock:
@@ -147,11 +138,10 @@ class Plan:
             RuleRecord(self.register_map, number),
         )
 
-    def fold(self, number: int, capture: Capture, progress: Progress | None = None) -> Checks:
+    def fold(self, number: int, capture: Capture, progress: Progress | None = None, splitting: Splitting = ONE_PASS) -> Checks:
         """Read capture ``number`` through the accumulators. Raises SourceError where its stimulus log is of another time."""
-        done = self.checks(number)
-        for decoded in decoded_to_the_end(self.decoder(number, capture), watched(capture, progress)):
-            done.update(decoded)
+        work = Work(partial(self.decoder, number, capture), partial(self.checks, number))
+        done = fold(work, capture, splitting, progress)
         self._refuse_another_time(self.clocks[number], done, capture)
         return done
 

@@ -5,14 +5,17 @@ from __future__ import annotations
 import platform
 import time
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from importlib.metadata import version
 
-from regcheck.bench.bench_file import load_bench
-from regcheck.bench.stimulus import load_stimulus
+from regcheck.bench.bench_file import Bench, load_bench
+from regcheck.bench.stimulus import StimulusLog, load_stimulus
 from regcheck.checks.accuracy_findings import expected_errors
 from regcheck.checks.decision import RULE
 from regcheck.checks.finding import NamedFile, Run
-from regcheck.checks.plan import Plan, Progress, watched
+from regcheck.checks.fold import ONE_PASS, Progress, Splitting, watched
+from regcheck.checks.plan import Plan
 from regcheck.checks.trial import Trial, refuse_lacking, refuse_misfits
 from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.plan import decoded_to_the_end
@@ -37,22 +40,48 @@ def decoded_batches(
     yield from decoded_to_the_end(plan.decoder(0, capture), watched(capture, progress))
 
 
-def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
-    """Check a trial: every requirement of its map gets a finding.
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """What a trial is judged by, read from its files: the map, and what the bench applied (both None without a bench)."""
 
-    Raises SourceError for a wrong map, bench file or stimulus log, CaptureError for a capture that cannot be read at all.
-    """
+    register_map: RegisterMap
+    bench: Bench | None
+    log: StimulusLog | None
+    map_file: NamedFile
+    bench_files: tuple[NamedFile, ...]
+
+
+def load_inputs(trial: Trial) -> Inputs:
+    """Return what a trial is judged by. Raises SourceError for a wrong map, bench file or stimulus log."""
     register_map = load_map(trial.map)
     bench = load_bench(trial.bench, register_map) if trial.bench is not None else None
     log = load_stimulus(trial.stimulus, bench.columns(), bench.words()) if bench is not None and trial.stimulus is not None else None
     refuse_misfits(trial, register_map)
+    files = tuple(NamedFile(str(path), file_sha256(path)) for path in (trial.bench, trial.stimulus) if path is not None)
+    return Inputs(register_map, bench, log, NamedFile(str(trial.map), file_sha256(trial.map)), files)
+
+
+def check_trial(trial: Trial, progress: Progress | None = None, splitting: Splitting = ONE_PASS) -> Run:
+    """Check a trial: every requirement of its map gets a finding. ``splitting`` shares the work and changes nothing of the result.
+
+    Raises SourceError for a wrong map, bench file or stimulus log, CaptureError for a capture that cannot be read at all.
+    """
+    return check_by(load_inputs(trial), trial, progress, splitting)
+
+
+def check_by(inputs: Inputs, trial: Trial, progress: Progress | None = None, splitting: Splitting = ONE_PASS) -> Run:
+    """Check a trial whose map and bench have been read. Raises CaptureError for a capture that cannot be read at all."""
+    register_map, bench, log = inputs.register_map, inputs.bench, inputs.log
     captures = [
         open_capture(path, source=number, signals=trial.signals, columns=trial.columns) for number, path in enumerate(trial.captures)
     ]
     refuse_lacking(trial, captures)
     plan = Plan(register_map, bench, log, trial.fitted or None, trial.buses)
-    plan.survey(captures, progress)
-    folded = [plan.fold(number, capture, progress) for number, capture in enumerate(captures)]
+    with ThreadPoolExecutor(1) as beside:
+        hashes = [beside.submit(capture.sha256) for capture in captures]  # a third of a core that nothing waits for
+        plan.survey(captures, progress, splitting)
+        folded = [plan.fold(number, capture, progress, splitting) for number, capture in enumerate(captures)]
+        named = tuple(NamedFile(str(capture.path), one.result()) for capture, one in zip(captures, hashes, strict=True))
     done = folded[0]
     for later in folded[1:]:
         done.then(later)
@@ -62,13 +91,12 @@ def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
         "where": platform.node(),
         "tested": dict(trial.tested),
     }
-    files = [path for path in (trial.bench, trial.stimulus) if path is not None]
     findings = tuple(plan.findings(done))
     return Run(
         map_name=register_map.name,
-        map_file=NamedFile(str(trial.map), file_sha256(trial.map)),
-        captures=tuple(NamedFile(str(capture.path), capture.sha256()) for capture in captures),
-        bench=tuple(NamedFile(str(path), file_sha256(path)) for path in files),
+        map_file=inputs.map_file,
+        captures=named,
+        bench=inputs.bench_files,
         decision="; ".join(part for part in (RULE, expected_errors(findings)) if part),
         findings=findings,
         about=about,

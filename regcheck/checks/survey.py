@@ -60,6 +60,15 @@ class ClockSurvey:
                 series.end.append(columns.end[rows])
                 series.raw.append(column.raw[good])
 
+    def then(self, later: ClockSurvey) -> None:
+        """Take what a later stretch of the same capture holds."""
+        self.epochs |= later.epochs
+        for id, theirs in later.series.items():
+            mine = self.series.setdefault(id, Series())
+            mine.time += theirs.time
+            mine.end += theirs.end
+            mine.raw += theirs.raw
+
     def clock(self, log: StimulusLog) -> Clock | ClockRefused:
         """Return the capture's clock as the bench file rules it."""
         rule = self.bench.clock

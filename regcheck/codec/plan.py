@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +22,7 @@ from regcheck.device_map.frames import Fitted
 from regcheck.device_map.model import Length, Message, RegisterMap, TransferKind
 from regcheck.device_map.sensors import SENSORS
 from regcheck.traffic.batch import Batch, Flag, Kind, MessageKey
+from regcheck.traffic.transports import UnderWay
 
 SMBUS_KEY = (1 << 48) - 1
 """The part of a message key that a map knows: all but the bus."""
@@ -140,6 +141,27 @@ class ColumnPlan:
             self._carried(transport, carried.batch, shift, messages, lost)
             shift += len(carried.batch)
         return self._decoded(with_carried(batch, whole), messages, selectors, lost)
+
+    def lead(self, batches: Iterable[Batch]) -> tuple[UnderWay, ...]:
+        """Return what each transport finds under way after some batches, of which nothing is decoded; none where there is no transport."""
+        for batch in batches if self._transports else ():
+            for transport in self._transports:
+                transport.update(batch)
+        return self.under_way()
+
+    @property
+    def has_transports(self) -> bool:
+        """Whether messages in parts are put together: a pass that begins in the middle should read a lead first."""
+        return bool(self._transports)
+
+    def under_way(self) -> tuple[UnderWay, ...]:
+        """Return what each transport has under way."""
+        return tuple(transport.reassembler.under_way() for transport in self._transports)
+
+    def resume(self, epoch: int, under_way: Sequence[UnderWay]) -> None:
+        """Begin in the middle of a capture, before any batch."""
+        for transport, one in zip(self._transports, under_way, strict=True):
+            transport.reassembler.resume(epoch, one)
 
     def finish(self) -> DecodedBatch | None:
         """Return what the end of a capture leaves of messages in parts, and what it cuts; None where there is nothing to be told."""
@@ -295,6 +317,64 @@ def payload_words(batch: Batch, framed: Framed) -> NDArray[np.int64]:
     return np.where(whole, low | high << 8, -1)
 
 
+@dataclass(slots=True)
+class StateSurvey:
+    """What the messages of one level say of the states that are wanted: an accumulator over a capture, or a stretch of it."""
+
+    level: frozenset[str]
+    wanted: frozenset[str]
+    states: States = NO_STATES
+
+    def update(self, decoded: DecodedBatch) -> None:
+        """Take the next batch in order of time."""
+        self.states = self.states.then(state_pieces([one for one in decoded.messages if one.message.name in self.level], self.wanted))
+
+    def then(self, later: StateSurvey) -> None:
+        """Take what a later stretch said."""
+        self.states = self.states.then(later.states)
+
+
+@dataclass(slots=True)
+class SelectorSurvey:
+    """The words that indirect reads are selected by: an accumulator over a capture, or a stretch of it."""
+
+    plan: ColumnPlan
+    states: States = NO_STATES
+
+    def update(self, decoded: DecodedBatch) -> None:
+        """Take the next batch in order of time."""
+        self.states = self.states.then(self.plan.selectors_of(decoded.batch))
+
+    def then(self, later: SelectorSurvey) -> None:
+        """Take what a later stretch said."""
+        self.states = self.states.then(later.states)
+
+
+Survey = StateSurvey | SelectorSurvey
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyPass:
+    """One pass over a capture that learns states: ``decoder`` and ``new`` make what it takes; it can be sent to another process."""
+
+    register_map: RegisterMap
+    states: States
+    level: frozenset[str] | None  # None: the selectors
+    wanted: frozenset[str] = frozenset()
+    sensors: Sensors | None = None
+    fitted: Fitted | None = None
+    buses: Buses | None = None
+
+    def decoder(self) -> ColumnPlan:
+        """Return the decoder of the messages that carry state."""
+        only = self.level or frozenset()
+        return ColumnPlan(self.register_map, self.states, sensors=self.sensors, only=only, fitted=self.fitted, buses=self.buses)
+
+    def new(self) -> Survey:
+        """Return an accumulator that has seen nothing."""
+        return SelectorSurvey(self.decoder()) if self.level is None else StateSurvey(self.level, self.wanted)
+
+
 def survey_states(
     register_map: RegisterMap,
     batches: Callable[[], Iterable[Batch]],
@@ -303,21 +383,27 @@ def survey_states(
     also: frozenset[str] = frozenset(),
     fitted: Fitted | None = None,
     buses: Buses | None = None,
+    fold: Callable[[SurveyPass], Survey] | None = None,
 ) -> States:
     """Return the states of one capture. ``batches`` opens it anew for each pass: one for the selectors, one for each level of state.
 
     Only the messages that carry state are decoded; ``also`` are paths of fields that something else hangs on (a limit).
-    ``fitted`` and ``buses`` are as in ColumnPlan.
+    ``fitted`` and ``buses`` are as in ColumnPlan. ``fold`` makes a pass in another way than from ``batches``.
     """
+
+    def in_order(one: SurveyPass) -> Survey:
+        found = one.new()
+        for decoded in decoded_to_the_end(one.decoder(), batches()):
+            found.update(decoded)
+        return found
+
+    make = fold or in_order
     states = NO_STATES
     if any(message.through is not None for message in register_map.messages):
-        states = survey_selectors(register_map, batches())
+        states = make(SurveyPass(register_map, states, None)).states
     wanted = state_paths(register_map) | also
     for level in state_levels(register_map, also):
-        plan = ColumnPlan(register_map, states, sensors=sensors, only=level, fitted=fitted, buses=buses)
-        found = NO_STATES
-        for decoded in decoded_to_the_end(plan, batches()):
-            found = found.then(state_pieces([one for one in decoded.messages if one.message.name in level], wanted))
+        found = make(SurveyPass(register_map, states, level, wanted, sensors, fitted, buses)).states
         states = States({**states.timelines, **found.timelines})
     return states
 
@@ -329,12 +415,3 @@ def decoded_to_the_end(plan: ColumnPlan, batches: Iterable[Batch]) -> Iterator[D
     rest = plan.finish()
     if rest is not None:
         yield rest
-
-
-def survey_selectors(register_map: RegisterMap, batches: Iterable[Batch]) -> States:
-    """Return the timelines of the words that indirect reads are selected by."""
-    plan = ColumnPlan(register_map, only=frozenset())
-    states = NO_STATES
-    for batch in batches:
-        states = states.then(plan.selectors_of(batch))
-    return states

@@ -8,6 +8,7 @@ import numpy as np
 
 from regcheck.errors import Place
 from regcheck.traffic.batch import Batch, Complaint
+from regcheck.traffic.segments import Start
 from regcheck.traffic.shapes import LONGEST, Transfer, TransferColumns, message_keys
 
 BATCH_SIZE = 262_144  # messages: a decoder's fixed costs a batch weigh little, and the columns still stay in tens of megabytes
@@ -42,6 +43,13 @@ class BatchBuilder:
     def buses(self) -> tuple[str, ...]:
         """Names of the buses seen so far; the place in it is the number in ``MessageKey.bus``."""
         return tuple(self._buses) or ("",)
+
+    def resume(self, start: Start | None) -> None:
+        """Begin in the middle of a file; None: at its beginning."""
+        if start is not None:
+            self._epoch = start.epoch
+            self._begin_ns = self._horizon_ns = start.now_ns
+            self._buses = {name: number for number, name in enumerate(start.buses)}
 
     def advance(self, now_ns: int) -> None:
         """Tell that the capture is known up to ``now_ns``; the first call of an epoch sets where it begins."""

@@ -15,6 +15,7 @@ from regcheck.traffic.batch import Batch, Flag
 from regcheck.traffic.can_log import CUT_NOTE, text_blocks
 from regcheck.traffic.can_log_lines import parse_stamp
 from regcheck.traffic.frames import CLASSIC_LENGTH, FD_LENGTHS, RAW_DLC_NOTE, Frame, FrameBuilder, check_frame
+from regcheck.traffic.segments import Said, Segment, file_segments, line_seam
 from regcheck.traffic.source import Source
 from regcheck.traffic.stream import line_blocks
 from regcheck.traffic.times import parse_time
@@ -41,6 +42,7 @@ _DATA_COLUMN = re.compile(r"(?:data|d|b|byte|data_byte)[ _\[]*(\d{1,2})\]?")
 _NUMBER = re.compile(r"[+-]?[0-9.,]+(e[+-]?[0-9]+)?", re.IGNORECASE)
 _YES, _NO = ("1", "true", "yes", "y", "x", "ext", "t"), ("", "0", "false", "no", "n", "std", "f", "-")
 _SENT, _RECEIVED = ("tx", "t", "sent", "out"), ("rx", "r", "received", "in", "")
+_HEAD_BYTES = 1 << 12  # a file is not cut within so many bytes: its head may stand there
 _REMEDY = "name the columns time_s, id and data, or tell them with --columns time=NAME,id=NAME,data=NAME (names, or numbers from 1)"
 
 
@@ -82,8 +84,9 @@ class CanCsvReader:
     def batches(self) -> Iterator[Batch]:
         """Yield the frames in batches."""
         builder = FrameBuilder(self.source.file, self.source.number, self.source.batch_size, by_line=True)
+        builder.resume(self.source.segment.start)
         stream = self.source.stream()
-        number = 0
+        number = self.source.first_line - 1
         for block in text_blocks(stream):
             for number, line in enumerate(block.removesuffix(b"\n").split(b"\n"), number + 1):  # noqa: B020 (counts on from block to block)
                 if number <= self.head or not line.strip() or line.startswith(b"#"):
@@ -102,6 +105,17 @@ class CanCsvReader:
         if stream.damage:
             builder.complain("damaged gzip stream", stream.damage, 0)
         yield from builder.finish()
+
+    def segments(self, parts: int) -> Iterator[Segment]:
+        """Yield stretches that can be read apart, at most ``parts``."""
+        return file_segments(self.source.path, _HEAD_BYTES, parts, lambda text: line_seam(text, self._ordinary), by_line=True)
+
+    def _ordinary(self, line: bytes) -> Said | None:
+        try:
+            frame, note = self._frame(line)
+        except ValueError:
+            return None
+        return None if note or line.startswith(b"#") else (frame.time_ns, frame.time_ns, frame.bus)
 
     def _frame(self, line: bytes) -> tuple[Frame, str]:
         try:

@@ -19,6 +19,7 @@ from regcheck.traffic.batch import Batch, Flag
 from regcheck.traffic.can_log_columns import CommonRows, Lines, is_name, read_common
 from regcheck.traffic.can_log_lines import DAMAGED, ERROR_BIT, LineError, LineFrame, parse_line
 from regcheck.traffic.frames import Frame, FrameBuilder, FrameColumns, check_frame, columns_of, frame_keys
+from regcheck.traffic.segments import WHOLE, Said, Segment, file_segments, line_seam
 from regcheck.traffic.source import Source
 from regcheck.traffic.stream import LINE_LIMIT, ByteStream
 from regcheck.traffic.times import NS_LIMIT
@@ -64,7 +65,8 @@ class CanLogReader:
         """Yield the frames in batches."""
         source = self.source
         builder = FrameBuilder(source.file, source.number, source.batch_size, by_line=True)
-        body = _Body(builder, is_delta=self.is_delta)
+        builder.resume(source.segment.start)
+        body = _Body(builder, is_delta=self.is_delta, line=source.first_line)
         stream = source.stream()
         for block in text_blocks(stream):
             body.take(block)
@@ -72,6 +74,22 @@ class CanLogReader:
         if stream.damage:
             builder.complain("damaged gzip stream", stream.damage, 0)
         yield from builder.finish()
+
+
+    def segments(self, parts: int) -> Iterator[Segment]:
+        """Yield stretches that can be read apart, at most ``parts``; one where each time hangs on all before it."""
+        if self.is_delta:
+            return iter((WHOLE,))
+        return file_segments(self.source.path, 0, parts, lambda text: line_seam(text, _ordinary), by_line=True)
+
+
+def _ordinary(line: bytes) -> Said | None:
+    """Return what a line says that is a frame with nothing odd about it."""
+    try:
+        frame = parse_line(line.rstrip(b"\r"))
+    except LineError:
+        return None
+    return None if frame.time_ns is None or frame.notes else (frame.time_ns, frame.time_ns, frame.bus)
 
 
 def text_blocks(stream: ByteStream) -> Iterator[bytes]:
@@ -120,11 +138,11 @@ def _are_deltas(frames: list[LineFrame]) -> bool:
 class _Body:
     """Turns blocks of lines into frames; carries the time of the last frame from block to block."""
 
-    def __init__(self, builder: FrameBuilder, *, is_delta: bool) -> None:
+    def __init__(self, builder: FrameBuilder, *, is_delta: bool, line: int = 1) -> None:
         self._builder = builder
         self._is_delta = is_delta
         self._last_ns = 0
-        self._line = 1
+        self._line = line
 
     def take(self, block: bytes) -> None:
         """Take the next block of lines."""

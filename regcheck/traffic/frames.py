@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from regcheck.traffic.batch import NO_BYTE, Batch, Flag, Kind
 from regcheck.traffic.build import BatchBuilder
+from regcheck.traffic.segments import Start
 from regcheck.traffic.times import format_seconds
 
 FD_LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
@@ -103,6 +104,11 @@ class FrameBuilder(BatchBuilder):
         self._floor_ns: int | None = None
         self._known_buses = 0
         self._is_disordered = False
+
+    def resume(self, start: Start | None) -> None:
+        """Begin in the middle of a file; None: at its beginning."""
+        super().resume(start)
+        self._known_buses = len(self._buses)
 
     def bus_number(self, name: str) -> int:
         """Return the number of the bus ``name``, a new one where it is new."""

@@ -16,17 +16,19 @@ import numpy as np
 from regcheck.errors import CaptureError, Place
 from regcheck.traffic.batch import Batch
 from regcheck.traffic.build import BatchBuilder
+from regcheck.traffic.segments import Seam, SeamError, Segment, file_segments
 from regcheck.traffic.source import Source
 from regcheck.traffic.stream import line_blocks
 from regcheck.traffic.times import format_seconds, parse_time
 from regcheck.traffic.vcd_header import SCL_WORDS, SDA_WORDS
-from regcheck.traffic.wires import HIGH, LOW, SPIKE_NS, UNKNOWN, Levels, Wires
+from regcheck.traffic.wires import HIGH, LOW, SPIKE_NS, UNKNOWN, LevelRecord, Levels, Wires, idle_rows
 
 TIME_WORDS = ("time", "t", "timestamp")
 _POWERS = {"s": 9, "ms": 6, "us": 3, "µs": 3, "ns": 0}
 _TIME_NAME = re.compile(r"(time|t|timestamp)[ _]*(?:[\[(]?(s|ms|us|µs|ns)[\])]?)?")
 _NUMBER = re.compile(r"[+-]?[0-9.,]+(e[+-]?[0-9]+)?", re.IGNORECASE)
 _HEAD_LINES = 100
+_HEAD_BYTES = 1 << 12  # a file is not cut within so many bytes: its head may stand there
 _REMEDY = "name the columns time_s, scl and sda, or tell them with --columns TIME,SCL,SDA (names, or numbers from 1)"
 
 
@@ -65,15 +67,41 @@ class LevelsCsvReader:
     def batches(self) -> Iterator[Batch]:
         """Yield the transfers in batches."""
         builder = self.source.builder(by_line=True)
-        body = _Body(self, builder)
+        body = _Body(self, builder, Wires(builder, spike_ns=self.spike_ns))
         stream = self.source.stream()
-        for first, lines in line_blocks(stream):
+        for first, lines in line_blocks(stream, self.source.first_line):
             body.take(first, lines)
             yield from builder.ready()
-        body.finish()
+        if self.source.segment.until is None:
+            body.finish()
+        else:
+            body.pause()
         if stream.damage:
             builder.complain("damaged gzip stream", stream.damage, 0)
         yield from builder.finish()
+
+
+    def segments(self, parts: int) -> Iterator[Segment]:
+        """Yield stretches that can be read apart, at most ``parts``."""
+        return file_segments(self.source.path, _HEAD_BYTES, parts, self._seam, by_line=True)
+
+    def _seam(self, text: bytes) -> Seam | None:
+        """Return a seam of a window: the line of a change that follows a stop."""
+        record, builder = LevelRecord(), self.source.builder(by_line=True)
+        body = _Body(self, builder, record)
+        lines = text.split(b"\n")[:-1]
+        bare = [line.removesuffix(b"\r") for line in lines]
+        body.take(self.head + 1, bare)
+        levels = record.levels()
+        if levels is None or any(batch.complained for batch in builder.finish()):
+            return None
+        numbers = levels.place[idle_rows(levels, self.spike_ns)] - self.head - 1
+        for number in numbers[np.argsort(np.abs(numbers - len(lines) // 2), kind="stable")].tolist():
+            before = _Body(self, self.source.builder(by_line=True), LevelRecord())
+            before.take(self.head + 1, bare[:number])
+            if before.now_ns is not None:
+                return Seam(sum(map(len, lines[:number])) + number, before.now_ns)
+        return None
 
 
 def _first_line(source: Source) -> tuple[int, str]:
@@ -119,15 +147,19 @@ def _unit_at_end(name: str) -> int:
 class _Body:
     """The lines of levels: carries the levels and the time from one block of lines to the next."""
 
-    def __init__(self, reader: LevelsCsvReader, builder: BatchBuilder) -> None:
+    def __init__(self, reader: LevelsCsvReader, builder: BatchBuilder, wires: Wires | LevelRecord) -> None:
         self._reader = reader
         self._builder = builder
-        self._wires = Wires(builder, spike_ns=reader.spike_ns)
-        self._now_ns: int | None = None
+        self._wires = wires
+        self.now_ns: int | None = None
         released = HIGH if reader.pull_up else UNKNOWN
         self._level_of = {"0": LOW, "1": HIGH, "x": UNKNOWN, "X": UNKNOWN, "z": released, "Z": released}
         self._last = (-1, -1)
         self._rows: list[tuple[int, int, int, int]] = []
+        start = reader.source.segment.start
+        if start is not None and isinstance(wires, Wires):
+            self._last, self.now_ns = (HIGH, HIGH), start.now_ns
+            wires.resume()
 
     def take(self, first: int, lines: list[bytes]) -> None:
         """Take a block of lines."""
@@ -140,9 +172,9 @@ class _Body:
             except ValueError as error:
                 self._builder.complain("damaged line", str(error), number)
                 continue
-            if self._now_ns is not None and time_ns < self._now_ns:
+            if self.now_ns is not None and time_ns < self.now_ns:
                 text = (
-                    f"time goes backwards, from {format_seconds(self._now_ns)} s to {format_seconds(time_ns)} s; a new stretch begins here"
+                    f"time goes backwards, from {format_seconds(self.now_ns)} s to {format_seconds(time_ns)} s; a new stretch begins here"
                 )
                 self._builder.complain("time goes backwards", text, number)
                 self.finish()
@@ -153,25 +185,31 @@ class _Body:
                     self._rows.pop()
                 self._rows.append((time_ns, scl, sda, number))
                 self._last = (scl, sda)
-            if self._now_ns is None:
+            if self.now_ns is None:
                 self._builder.advance(time_ns)
-            self._now_ns = time_ns
+            self.now_ns = time_ns
         self._feed()
 
     def finish(self) -> None:
         """End the capture, or an epoch of it."""
         self._feed()
-        if self._now_ns is not None:
-            self._wires.finish(self._now_ns)
-        self._now_ns = None
+        if self.now_ns is not None:
+            self._wires.finish(self.now_ns)
+        self.now_ns = None
+
+    def pause(self) -> None:
+        """End a stretch that another one follows; SeamError: not between two transfers."""
+        self._feed()
+        if self.now_ns is None or not self._wires.pause(self.now_ns):
+            raise SeamError
 
     def _feed(self) -> None:
-        if self._now_ns is None:
+        if self.now_ns is None:
             return
         table = np.array(self._rows, np.int64).reshape(-1, 4)
         levels = Levels(table[:, 0].copy(), table[:, 1].astype(np.uint8), table[:, 2].astype(np.uint8), table[:, 3].copy())
         self._rows = []
-        self._wires.feed(levels, self._now_ns)
+        self._wires.feed(levels, self.now_ns)
 
     def _parse(self, line: bytes) -> tuple[int, int, int]:
         reader = self._reader

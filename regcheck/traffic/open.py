@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol, cast, runtime_checkable
 
 from regcheck.errors import CaptureError, Place, UsageError
 from regcheck.traffic.batch import Batch
@@ -18,8 +18,9 @@ from regcheck.traffic.can_pcap import CanPacketReader
 from regcheck.traffic.i2c_linux import I2cPacketReader
 from regcheck.traffic.levels_csv import LevelsCsvReader
 from regcheck.traffic.pcap import LINKTYPE_CAN_SOCKETCAN, PCAP_MAGICS, PCAPNG_MAGIC, packets
+from regcheck.traffic.segments import WHOLE, Segment
 from regcheck.traffic.source import Source
-from regcheck.traffic.stream import CHUNK, file_sha256
+from regcheck.traffic.stream import CHUNK, file_sha256, is_packed
 from regcheck.traffic.transfer_log import TransferLogReader
 from regcheck.traffic.vcd import VcdReader
 from regcheck.traffic.wires import SPIKE_NS
@@ -53,6 +54,21 @@ class Reader(Protocol):
         """Yield the batches, from the start."""
 
 
+@runtime_checkable
+class SplitReader(Protocol):
+    """A reader of a file that can be cut into stretches."""
+
+    @property
+    def source(self) -> Source:
+        """What it reads."""
+
+    def batches(self) -> Iterator[Batch]:
+        """Yield the batches of its stretch."""
+
+    def segments(self, parts: int) -> Iterator[Segment]:
+        """Yield stretches of the whole file that can be read apart, at most ``parts``."""
+
+
 @dataclass(frozen=True, slots=True)
 class Capture:
     """An opened capture: ``batches`` may be called any number of times and gives the same each time; no file stays open in between."""
@@ -77,6 +93,27 @@ class Capture:
     def batches(self) -> Iterator[Batch]:
         """Yield the capture from its start, in batches; at least one, unless nothing at all is recorded."""
         return self.reader.batches()
+
+    def segments(self, parts: int) -> Iterator[Capture]:
+        """Yield the capture in at most ``parts`` stretches that can be read apart, in order; itself where it cannot be cut."""
+        if parts < 2 or not isinstance(self.reader, SplitReader) or is_packed(self.path):
+            yield self
+            return
+        for segment in self.reader.segments(parts):
+            yield self.part(segment)
+
+    @property
+    def segment(self) -> Segment:
+        """The stretch of the file that this is."""
+        return self.reader.source.segment if isinstance(self.reader, SplitReader) else WHOLE
+
+    def part(self, segment: Segment) -> Capture:
+        """Return a stretch of the capture."""
+        if segment == self.segment:
+            return self
+        if not isinstance(self.reader, SplitReader):
+            raise TypeError(f"a capture of format {self.format} is read whole")
+        return replace(self, reader=replace(cast(Any, self.reader), source=replace(self.reader.source, segment=segment)))
 
     def sha256(self) -> str:
         """Return the SHA-256 of the file as it stands on the disk, packed or not."""

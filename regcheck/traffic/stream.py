@@ -18,19 +18,24 @@ _GZIP_WINDOW = 31  # zlib: a window of 2**15 within a gzip wrapper
 class ByteStream:
     """The unpacked bytes of one file, read once from its start in chunks of at most ``chunk_size``.
 
+    ``begin`` and ``until`` leave a stretch of a file that is not packed.
     ``damage`` and ``damage_offset`` tell, once the chunks are used up, how a gzip stream is damaged ("": it is not) and after how
     many unpacked bytes; what could be unpacked before the damage has been handed over. CaptureError: the file cannot be opened or read.
     """
 
-    def __init__(self, path: Path, chunk_size: int = CHUNK) -> None:
+    def __init__(self, path: Path, chunk_size: int = CHUNK, *, begin: int = 0, until: int | None = None) -> None:
         self.path = path
         self.chunk_size = chunk_size
+        self.begin, self.until = begin, until
         self.damage = ""
         self.damage_offset = 0
 
     def __iter__(self) -> Iterator[bytes]:
         """Yield the chunks, none of them empty."""
-        raw = raw_chunks(self.path, self.chunk_size)
+        raw = raw_chunks(self.path, self.chunk_size, begin=self.begin, until=self.until)
+        if self.begin:
+            yield from raw
+            return
         first = b""
         for chunk in raw:
             first += chunk
@@ -93,11 +98,19 @@ def _before_damage(unpacker: zlib._Decompress, packed: bytes, most: int) -> byte
     return b"".join(pieces)
 
 
-def raw_chunks(path: Path, chunk_size: int = CHUNK) -> Iterator[bytes]:
+def is_packed(path: Path) -> bool:
+    """Tell whether a file is a packed one, which can only be read from its start; CaptureError: it cannot be read."""
+    return next(raw_chunks(path, len(_GZIP)), b"").startswith(_GZIP)
+
+
+def raw_chunks(path: Path, chunk_size: int = CHUNK, *, begin: int = 0, until: int | None = None) -> Iterator[bytes]:
     """Yield the bytes of ``path`` as they stand on the disk; CaptureError where they cannot be had."""
     try:
         with path.open("rb") as file:
-            while chunk := file.read(chunk_size):
+            file.seek(begin)
+            left = -1 if until is None else until - begin
+            while chunk := file.read(chunk_size if until is None else min(chunk_size, left)):
+                left -= len(chunk)
                 yield chunk
     except FileNotFoundError:
         raise CaptureError(Place(str(path)), "there is no such file", "give the path of a capture") from None
@@ -115,12 +128,11 @@ def file_sha256(path: Path) -> str:
     return digest.hexdigest()
 
 
-def line_blocks(stream: ByteStream) -> Iterator[tuple[int, list[bytes]]]:
-    """Yield blocks of lines with the number of the first (from 1), without their line ends (LF or CR LF).
+def line_blocks(stream: ByteStream, number: int = 1) -> Iterator[tuple[int, list[bytes]]]:
+    """Yield blocks of lines with the number of the first (``number`` for the stream's first), without their line ends (LF or CR LF).
 
     A line longer than ``LINE_LIMIT`` comes as its first 100 bytes and a byte 0xFF, which no format here takes for a record.
     """
-    number = 1
     rest = b""
     overlong = False
     for chunk in stream:

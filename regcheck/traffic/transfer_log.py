@@ -14,6 +14,7 @@ from regcheck.errors import CaptureError, Place
 from regcheck.traffic.batch import NO_BYTE, Batch, Flag
 from regcheck.traffic.build import BatchBuilder
 from regcheck.traffic.shapes import LONGEST, Transfer, ordinary_nack
+from regcheck.traffic.segments import Said, Segment, file_segments, line_seam
 from regcheck.traffic.source import Source
 from regcheck.traffic.stream import line_blocks
 from regcheck.traffic.times import format_seconds, parse_time
@@ -65,7 +66,9 @@ class TransferLogReader:
         builder = self.source.builder(by_line=True)
         stream = self.source.stream()
         last_ns: int | None = None
-        for first, lines in line_blocks(stream):
+        if self.source.segment.start is not None:
+            last_ns = self.source.segment.start.now_ns
+        for first, lines in line_blocks(stream, self.source.first_line):
             for number, line in enumerate(lines, first):
                 if number == 1 or not line.strip():
                     continue
@@ -96,6 +99,21 @@ class TransferLogReader:
         if stream.damage:
             builder.complain("damaged gzip stream", stream.damage, 0)
         yield from builder.finish()
+
+
+    def segments(self, parts: int) -> Iterator[Segment]:
+        """Yield stretches that can be read apart, at most ``parts``."""
+        return file_segments(self.source.path, 1, parts, lambda text: line_seam(text, _ordinary), by_line=True)
+
+
+def _ordinary(line: bytes) -> Said | None:
+    """Return what a line says that is a transfer with nothing odd about it."""
+    try:
+        record = _object(line)
+        transfer = _transfer(record, _time(record, "time"))
+    except ValueError:
+        return None
+    return (transfer.time_ns, transfer.time_ns if transfer.end_ns is None else transfer.end_ns, transfer.bus) if record.keys() <= _KEYS else None
 
 
 def _object(line: bytes) -> dict[str, Any]:

@@ -6,8 +6,9 @@ It keeps only the messages that are under way, so that it can run over a capture
 
 from __future__ import annotations
 
+import copy
 from abc import ABC, abstractmethod
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -51,6 +52,18 @@ class Session:
     data: bytearray = field(default_factory=bytearray)
 
 
+@dataclass(frozen=True, slots=True)
+class UnderWay:
+    """What a reassembler knows at one place of a capture: messages under way, names of which a beginning was seen.
+
+    ``doubted`` are names of which a packet came before any beginning, since it began in the middle: whether one was seen earlier counts.
+    """
+
+    sessions: Mapping[Hashable, Session] = field(default_factory=dict)
+    known: frozenset[Hashable] = frozenset()
+    doubted: frozenset[Hashable] = frozenset()
+
+
 class Reassembler(ABC):
     """The part of a reassembler that knows no protocol: messages under way by name, deadlines, complaints, what is handed over."""
 
@@ -59,6 +72,8 @@ class Reassembler(ABC):
         self._by_line = by_line
         self._sessions: dict[Hashable, Session] = {}
         self._known: set[Hashable] = set()  # names of which a beginning was seen
+        self._doubted: set[Hashable] = set()
+        self._is_resumed = False
         self._epoch = 0
         self._buses: tuple[str, ...] = ("",)
         self._source = 0
@@ -66,6 +81,15 @@ class Reassembler(ABC):
         self._whole: list[Session] = []
         self._complaints: list[Complaint] = []
         self._complained: dict[str, int] = {}
+
+    def resume(self, epoch: int, under_way: UnderWay) -> None:
+        """Begin in the middle of a capture."""
+        self._epoch, self._is_resumed = epoch, True
+        self._sessions, self._known = copy.deepcopy(dict(under_way.sessions)), set(under_way.known)
+
+    def under_way(self) -> UnderWay:
+        """Return what is known after the batches so far."""
+        return UnderWay(copy.deepcopy(self._sessions), frozenset(self._known), frozenset(self._doubted))
 
     @property
     def is_open(self) -> bool:
@@ -77,6 +101,7 @@ class Reassembler(ABC):
         if batch.epoch != self._epoch:
             self._give_up_all(INCOMPLETE, "the recorder's clock was set back before it was whole")
             self._known.clear()
+            self._is_resumed = False
         self._epoch, self._buses, self._source = batch.epoch, batch.buses, batch.source
         is_used = self._select(batch) & (batch.flags & np.uint16(Flag.REMOTE | Flag.ERROR) == 0)
         for row in np.flatnonzero(is_used).tolist():
@@ -120,6 +145,8 @@ class Reassembler(ABC):
 
     def _stray(self, name: Hashable, text: str, place: int) -> None:
         """Complain about a packet of a message whose beginning is not there."""
+        if self._is_resumed and name not in self._known:
+            self._doubted.add(name)
         self._complain(NO_BEGINNING if name in self._known else BEGUN_BEFORE, text, place)
 
     def _expire(self, now_ns: int) -> None:

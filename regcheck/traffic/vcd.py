@@ -15,14 +15,16 @@ from numpy.typing import NDArray
 from regcheck.errors import CaptureError, Place
 from regcheck.traffic.batch import Batch
 from regcheck.traffic.build import BatchBuilder
+from regcheck.traffic.segments import Seam, SeamError, Segment, file_segments
 from regcheck.traffic.source import Source
 from regcheck.traffic.times import FS_PER_NS, round_ratio
 from regcheck.traffic.vcd_header import Header, Signal, find_signals, parse_header
 from regcheck.traffic.vcd_tokens import IdentifierTable, Tokenizer, Tokens
-from regcheck.traffic.wires import HIGH, LOW, NO_LEVELS, SPIKE_NS, UNKNOWN, Levels, Wires
+from regcheck.traffic.wires import HIGH, LOW, NO_LEVELS, SPIKE_NS, UNKNOWN, LevelRecord, Levels, Wires, idle_rows
 
 _HEADER_LIMIT = 256 << 20
 _TOKEN_LIMIT = 1 << 20
+_BEGINS_PAIR = (b"b", b"B", b"r", b"R", b"s", b"S")  # a value whose code stands behind it
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,14 +53,40 @@ class VcdReader:
             else:
                 body.take(offset, text)
             yield from builder.ready()
-        body.finish()
+        if self.source.segment.until is None:
+            body.finish()
+        else:
+            body.pause()
         yield from builder.finish()
+
+    def segments(self, parts: int) -> Iterator[Segment]:
+        """Yield stretches that can be read apart, at most ``parts``."""
+        return file_segments(self.source.path, self.header.length, parts, self._seam, by_line=False)
+
+    def _seam(self, text: bytes) -> Seam | None:
+        """Return a seam of a window: the time stamp of a change that follows a stop."""
+        record = LevelRecord()
+        body = _Body(self, self.source.builder(), wires=record)
+        body.take(0, text)
+        levels = record.levels()
+        if levels is None or any(batch.complained for batch in body.builder.finish()):
+            return None
+        places = levels.place[idle_rows(levels, self.spike_ns)]
+        for place in places[np.argsort(np.abs(places - len(text) // 2), kind="stable")].tolist():
+            at = text.rfind(b"\n#", 0, place) + 1
+            line = text.rfind(b"\n", 0, max(at - 1, 0)) + 1
+            if at and text[at + 1 : at + 2].isdigit() and text[line : line + 1] not in _BEGINS_PAIR:
+                before = _Body(self, self.source.builder(), wires=LevelRecord())
+                before.take(0, text[:at])
+                if before.now_ns is not None:
+                    return Seam(at, before.now_ns)
+        return None
 
     def _pieces(self, builder: BatchBuilder) -> Iterator[tuple[int, bytes]]:
         """Yield stretches of the value changes that end between two tokens, each with the offset at which it begins."""
         stream = self.source.stream()
-        skip = self.header.length
-        offset, rest = skip, b""
+        skip = max(self.header.length - self.source.begin, 0)
+        offset, rest = self.source.begin + skip, b""
         for chunk in stream:
             if skip:
                 skip, chunk = max(0, skip - len(chunk)), chunk[skip:]
@@ -111,16 +139,20 @@ class _Changes:
 class _Body:
     """The value changes: carries levels, time and half-read sections from one stretch to the next."""
 
-    def __init__(self, reader: VcdReader, builder: BatchBuilder) -> None:
+    def __init__(self, reader: VcdReader, builder: BatchBuilder, *, wires: LevelRecord | None = None) -> None:
         self._reader = reader
-        self._builder = builder
-        self._wires = Wires(builder, spike_ns=reader.spike_ns)
+        self.builder = builder
+        self._wires = Wires(builder, spike_ns=reader.spike_ns) if wires is None else wires
         table = IdentifierTable(variable.code for variable in reader.header.variables)
         self._tokenizer = Tokenizer(table, reader.header.scale_fs, builder)
         self._levels = [UNKNOWN, UNKNOWN]
-        self._now_ns: int | None = None
+        self.now_ns: int | None = None
         self._carry = (0, b"")
         self._in_comment = False
+        start = reader.source.segment.start
+        if start is not None and isinstance(self._wires, Wires):
+            self._levels, self.now_ns = [HIGH, HIGH], start.now_ns
+            self._wires.resume()
         self._level_of = np.full(256, UNKNOWN, np.uint8)
         self._level_of[list(b"0")] = LOW
         self._level_of[list(b"1")] = HIGH
@@ -139,19 +171,24 @@ class _Body:
 
     def is_cut_stamp(self, text: bytes) -> bool:
         """Tell whether the file's last token is a time stamp that can only be the front of a later one."""
-        if self._in_comment or self._carry[1] or not text.startswith(b"#") or self._now_ns is None:
+        if self._in_comment or self._carry[1] or not text.startswith(b"#") or self.now_ns is None:
             return False
         digits = text[1:]
-        return not digits or (digits.isdigit() and round_ratio(int(digits[:1000]), self._reader.header.scale_fs, FS_PER_NS) < self._now_ns)
+        return not digits or (digits.isdigit() and round_ratio(int(digits[:1000]), self._reader.header.scale_fs, FS_PER_NS) < self.now_ns)
 
     def finish(self) -> None:
         """Take what is left and end the last transfer."""
         if self._carry[1]:
             self.take(self._carry[0], b"", is_last=True)
         if self._in_comment:
-            self._builder.complain("VCD cut short", "the file ends inside a $comment", self._carry[0])
-        if self._now_ns is not None:
-            self._wires.finish(self._now_ns)
+            self.builder.complain("VCD cut short", "the file ends inside a $comment", self._carry[0])
+        if self.now_ns is not None:
+            self._wires.finish(self.now_ns)
+
+    def pause(self) -> None:
+        """End a stretch that another one follows; SeamError: not between two transfers."""
+        if self._carry[1] or self._in_comment or self.now_ns is None or not self._wires.pause(self.now_ns):
+            raise SeamError
 
     def _without_comments(self, text: bytes) -> bytes:
         """Blank out every $comment section; it may have begun in an earlier stretch or end in a later one."""
@@ -173,7 +210,7 @@ class _Body:
     def _take_tokens(self, tokens: Tokens) -> None:
         times, stamped = tokens.times_ns, tokens.stamped
         falls = np.flatnonzero(times[1:] < times[:-1]) + 1
-        if len(times) and self._now_ns is not None and times[0] < self._now_ns:
+        if len(times) and self.now_ns is not None and times[0] < self.now_ns:
             falls = np.concatenate((np.zeros(1, np.int64), falls))
         scl, sda = self._reader.signals
         index, line, values = tokens.changes_of(((scl.code, scl.bit), (sda.code, sda.bit)))
@@ -186,16 +223,16 @@ class _Body:
             self._segment(tokens, changes, at, until)
             if fall is not None:
                 offset = tokens.offset + int(tokens.starts[until])
-                text = f"time goes backwards, from {self._now_ns} ns to {int(times[fall])} ns; a new stretch begins here"
-                self._builder.complain("time goes backwards", text, offset)
+                text = f"time goes backwards, from {self.now_ns} ns to {int(times[fall])} ns; a new stretch begins here"
+                self.builder.complain("time goes backwards", text, offset)
                 self._end_epoch()
                 at = until
 
     def _end_epoch(self) -> None:
-        if self._now_ns is not None:
-            self._wires.finish(self._now_ns)
-        self._builder.new_epoch()
-        self._now_ns = None
+        if self.now_ns is not None:
+            self._wires.finish(self.now_ns)
+        self.builder.new_epoch()
+        self.now_ns = None
 
     def _segment(self, tokens: Tokens, changes: _Changes, at: int, until: int) -> None:
         """Feed the wires with the changes of tokens ``at`` up to ``until``, in which time does not go backwards."""
@@ -207,14 +244,14 @@ class _Body:
             changes.line[first_change:last_change],
             changes.level[first_change:last_change],
         )
-        if self._now_ns is None:
+        if self.now_ns is None:
             if first == last and not len(index):
                 return
             is_stamped = first < last and not (len(index) and index[0] < stamped[first])
-            self._now_ns = int(times[first]) if is_stamped else 0  # values before any time stamp hold from time 0
-            self._builder.advance(self._now_ns)
-        begin_ns = self._now_ns
-        self._now_ns = int(times[last - 1]) if last > first else begin_ns
+            self.now_ns = int(times[first]) if is_stamped else 0  # values before any time stamp hold from time 0
+            self.builder.advance(self.now_ns)
+        begin_ns = self.now_ns
+        self.now_ns = int(times[last - 1]) if last > first else begin_ns
         levels = NO_LEVELS
         if len(index):
             known = np.concatenate((np.array([begin_ns], np.int64), times[first:last]))
@@ -228,7 +265,7 @@ class _Body:
             else:
                 keep = np.append(np.flatnonzero(is_last), len(time) - 1)
                 levels = Levels(time[keep], scl[keep], sda[keep], place[keep])
-        self._wires.feed(levels, self._now_ns)
+        self._wires.feed(levels, self.now_ns)
 
 
 def _filled(is_own: NDArray[np.bool_], level: NDArray[np.uint8], first: int) -> NDArray[np.uint8]:

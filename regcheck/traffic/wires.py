@@ -74,6 +74,47 @@ class Levels:
 NO_LEVELS = Levels(np.zeros(0, np.int64), np.zeros(0, np.uint8), np.zeros(0, np.uint8), np.zeros(0, np.int64))
 
 
+class LevelRecord:
+    """Keeps the levels that it is fed, in the place of ``Wires``: to look for where a capture may be cut."""
+
+    def __init__(self) -> None:
+        self._kept: list[Levels] = []
+        self._is_broken = False
+
+    def feed(self, levels: Levels, now_ns: int) -> None:
+        """Take the next rows."""
+        self._kept.append(levels)
+
+    def pause(self, now_ns: int) -> bool:
+        """Tell that it follows no transfers."""
+        return False
+
+    def finish(self, now_ns: int) -> None:
+        """Learn that time goes backwards."""
+        self._is_broken = True
+
+    def levels(self) -> Levels | None:
+        """Return all rows; None where time went backwards among them."""
+        joined = NO_LEVELS
+        for one in self._kept:
+            joined = joined.then(one)
+        return None if self._is_broken else joined
+
+
+def idle_rows(levels: Levels, spike_ns: int) -> NDArray[np.int64]:
+    """Return the rows at which a change follows a stop, both lines having been high for at least ``spike_ns`` and a microsecond.
+
+    Between two such rows and within them nothing is a spike or unknown as far as the three changes before tell.
+    """
+    if len(levels) < 5:
+        return np.zeros(0, np.int64)
+    scl, sda, gap = levels.scl, levels.sda, np.diff(levels.time)
+    row = np.arange(4, len(levels))
+    is_stop = (scl[row - 1] == HIGH) & (sda[row - 1] == HIGH) & (scl[row - 2] == HIGH) & (sda[row - 2] == LOW)
+    is_clean = (gap[row - 1] >= max(spike_ns, 1000)) & (gap[row - 2] >= spike_ns) & (gap[row - 3] >= spike_ns)
+    return np.asarray(row[is_stop & is_clean])
+
+
 @dataclass(slots=True)
 class _Line:
     """What is carried of one wire: its level and since when, and its level with the spikes taken out."""
@@ -139,6 +180,20 @@ class Wires:
         if settled:
             self._take(self._held, settled)
             self._held = self._held.rows(settled, len(self._held))
+
+    def resume(self) -> None:
+        """Begin in the middle of a capture, while both lines are high and no transfer is under way."""
+        self._lines = (_Line(HIGH, clean=HIGH), _Line(HIGH, clean=HIGH))
+        self._is_lost = False
+
+    def pause(self, now_ns: int) -> bool:
+        """End a stretch that another one follows; tell whether both lines are high and no transfer is under way: then it can."""
+        self._builder.advance(now_ns)
+        if len(self._held):
+            self._take(self._held, len(self._held))
+            self._held = NO_LEVELS
+        is_high = all(line.level == HIGH and line.clean == HIGH for line in self._lines)
+        return is_high and not self._is_lost and not len(self._open)
 
     def finish(self, now_ns: int) -> None:
         """End the capture, or an epoch of it, at ``now_ns``: a transfer under way is handed over without its stop."""
