@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from regcheck.cli.inputs import CAPTURES_HELP, COLUMNS_HELP, MAP_HELP, SIGNALS_HELP
+from regcheck.cli.inputs import CAPTURES_HELP, CLUSTER_HELP, COLUMNS_HELP, MAP_HELP, SIGNALS_HELP, WORKERS_HELP
 
 if TYPE_CHECKING:
+    from regcheck.checks.fold import Splitting
     from regcheck.checks.trial import Trial
 
 
@@ -29,6 +30,8 @@ def check(
     untested_fails: Annotated[
         bool, typer.Option("--untested-fails", help="Exit 4 where anything is undecided or untested; such test cases fail in JUnit.")
     ] = False,
+    workers: Annotated[int, typer.Option(metavar="N", min=1, help=WORKERS_HELP)] = 1,
+    cluster: Annotated[Optional[str], typer.Option(metavar="ADDRESS", help=CLUSTER_HELP)] = None,  # noqa: UP045
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="A row for every finding, passes too.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Only the last line.")] = False,
 ) -> int:
@@ -43,7 +46,7 @@ def check(
       0    something passed and nothing failed
       1    a requirement failed
       2    usage, or a wrong map, bench, trial or stimulus file
-      3    a capture cannot be read
+      3    a capture cannot be read, or a worker was lost
       4    nothing passed and nothing failed; with --untested-fails:
            something is undecided or untested, and nothing failed
       130  stopped by Ctrl-C
@@ -54,10 +57,15 @@ def check(
       regcheck check maps/ridge_4s.yaml bus.vcd --junit report.xml
     """
     from regcheck.cli.inputs import check_outputs, trial_of
+    from regcheck.cli.sharing import sharing, splitting_of
 
     trial = trial_of(map_or_trial, captures or [], bench, stimulus, signals=signals, columns=columns)
     check_outputs(trial, {"--json": json, "--junit": junit})
-    return check_and_print(trial, json=json, junit=junit, untested_fails=untested_fails, verbose=verbose, quiet=quiet)
+    with sharing(workers, cluster) as run:
+        splitting = splitting_of(trial, run)
+        return check_and_print(
+            trial, json=json, junit=junit, untested_fails=untested_fails, verbose=verbose, quiet=quiet, splitting=splitting
+        )
 
 
 def check_and_print(
@@ -68,9 +76,11 @@ def check_and_print(
     untested_fails: bool = False,
     verbose: bool = False,
     quiet: bool = False,
+    splitting: Splitting | None = None,
 ) -> int:
     """Check a trial, print its table, write what was asked for, and return the exit code."""
     from regcheck.checks.finding import Verdict
+    from regcheck.checks.fold import ONE_PASS
     from regcheck.checks.run import check_trial
     from regcheck.cli import drop_output, say
     from regcheck.cli.inputs import clear_progress, progress_line
@@ -80,7 +90,7 @@ def check_and_print(
 
     progress = progress_line()
     try:
-        run = check_trial(trial, progress)
+        run = check_trial(trial, progress, splitting or ONE_PASS)
     finally:
         clear_progress(progress)
     for complaint in run.complaints:

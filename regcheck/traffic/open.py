@@ -96,11 +96,18 @@ class Capture:
 
     def segments(self, parts: int) -> Iterator[Capture]:
         """Yield the capture in at most ``parts`` stretches that can be read apart, in order; itself where it cannot be cut."""
-        if parts < 2 or not isinstance(self.reader, SplitReader) or is_packed(self.path):
+        if parts < 2 or not isinstance(self.reader, SplitReader) or self.why_whole:
             yield self
             return
         for segment in self.reader.segments(parts):
             yield self.part(segment)
+
+    @property
+    def why_whole(self) -> str:
+        """Why the capture cannot be read in stretches; "" where it can."""
+        if is_packed(self.path):
+            return "a packed file can only be read from its start"
+        return "" if isinstance(self.reader, SplitReader) else f"a capture of format {self.format} is not cut"
 
     @property
     def segment(self) -> Segment:
