@@ -46,7 +46,6 @@ from regcheck.errors import Place, Problem, SourceError
 from regcheck.traffic.open import Capture
 
 
-
 class Plan:
     """What one check needs, made once: the map, what the bench applied, how each field is judged."""
 
@@ -73,7 +72,9 @@ class Plan:
         for number, capture in enumerate(captures):
             also = (limit_paths(self.register_map) if self.applied else frozenset()) | cadence_paths(self.register_map)
             also |= value_paths(self.register_map)
-            common = partial(survey_states, self.register_map, capture.batches, sensors=SENSORS, also=also, fitted=self.fitted, buses=self.buses)
+            common = partial(
+                survey_states, self.register_map, capture.batches, sensors=SENSORS, also=also, fitted=self.fitted, buses=self.buses
+            )
 
             def one_pass(survey: SurveyPass, capture: Capture = capture) -> Survey:
                 return fold(Work(survey.decoder, survey.new), capture, splitting, progress)

@@ -84,11 +84,15 @@ class Losses:
 
     @classmethod
     def of(cls, batch: Batch) -> Losses:
-        """Return the losses that a batch complains of; of complaints beyond those kept in full only the first place is known."""
+        """Return the losses that a batch complains of; where their places are too many to know, they may lie anywhere behind the last."""
         places: list[int] = []
         open_from: list[int] = []
         for kind, number in batch.complained.items():
             if kind in NOTHING_LOST:
+                continue
+            known = batch.complained_at.get(kind)
+            if known is not None:
+                places += known
                 continue
             own = [each.place.line or each.place.offset for each in batch.complaints if each.kind == kind]
             places += own

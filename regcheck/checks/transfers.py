@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,10 +15,15 @@ from regcheck.codec.columns import Check, MessageColumns
 from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.framing import FAULT_TEXT, NOT_WHOLE, Fault
 from regcheck.device_map.model import Message, Pec, RegisterMap
-from regcheck.traffic.batch import Kind, MessageKey
+from regcheck.traffic.batch import Complaint, Kind, MessageKey
+from regcheck.traffic.build import COMPLAINTS_IN_FULL
 
 LENGTH_FAULTS = frozenset({Fault.COUNT_ILLEGAL, Fault.COUNT_DISAGREES, Fault.TOO_FEW, Fault.TOO_MANY, Fault.LENGTH})
 """Faults of a message's length; every other one is a fault of its framing."""
+
+
+MOST_TOLD = 20
+"""Complaints that a run keeps in words."""
 
 
 @dataclass(slots=True)
@@ -62,7 +67,7 @@ class TransferCheck:
         self.cut = 0
         self.others: dict[int, int] = {}
         self.complaints: dict[str, int] = {}
-        self.first_complaints: list[str] = []
+        self._told: list[Complaint] = []
 
     def update(self, batch: DecodedBatch) -> None:
         """Take the next batch in order of time."""
@@ -100,9 +105,7 @@ class TransferCheck:
                 self.unexplained.setdefault(key & ((1 << 48) - 1), Count()).add(number, spot)
         for kind, number in source.complained.items():
             self.complaints[kind] = self.complaints.get(kind, 0) + number
-        self.first_complaints += [f"{complaint.place}: {complaint.text}" for complaint in source.complaints][
-            : max(0, 20 - len(self.first_complaints))
-        ]
+        self._tell(source.complaints)
 
     def tick(self, end_ns: int) -> None:
         """Silence changes nothing here."""
@@ -120,7 +123,19 @@ class TransferCheck:
             self.others[address] = self.others.get(address, 0) + number
         for kind, number in later.complaints.items():
             self.complaints[kind] = self.complaints.get(kind, 0) + number
-        self.first_complaints = (self.first_complaints + later.first_complaints)[:20]
+        self._tell(later._told)
+
+    def _tell(self, complaints: Iterable[Complaint]) -> None:
+        """Keep the first few complaints of each kind in each file: as many as any batch tells in full, so that no cut of batches shows."""
+        for one in complaints:
+            alike = sum(kept.kind == one.kind and kept.place.file == one.place.file for kept in self._told)
+            if alike < COMPLAINTS_IN_FULL:
+                self._told.append(one)
+
+    @property
+    def first_complaints(self) -> list[str]:
+        """The first complaints, a line each, in order of place."""
+        return [f"{one.place}: {one.text}" for one in sorted(self._told, key=lambda one: (one.place, one.kind))[:MOST_TOLD]]
 
     def findings(self, *, closed: bool) -> Sequence[Finding]:  # noqa: ARG002 - what was seen is final at any time
         """Return the findings of the bus as a whole, then framing, length and PEC of every message in the order of the map."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from regcheck.cli.inputs import CAPTURES_HELP, CLUSTER_HELP, COLUMNS_HELP, MAP_HELP, SIGNALS_HELP, WORKERS_HELP
+from regcheck.cli.inputs import CAPTURES_HELP, COLUMNS_HELP, MAP_HELP, SIGNALS_HELP, WORKERS_HELP
 
 if TYPE_CHECKING:
     from regcheck.checks.fold import Splitting
@@ -31,7 +31,6 @@ def check(
         bool, typer.Option("--untested-fails", help="Exit 4 where anything is undecided or untested; such test cases fail in JUnit.")
     ] = False,
     workers: Annotated[int, typer.Option(metavar="N", min=1, help=WORKERS_HELP)] = 1,
-    cluster: Annotated[Optional[str], typer.Option(metavar="ADDRESS", help=CLUSTER_HELP)] = None,  # noqa: UP045
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="A row for every finding, passes too.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Only the last line.")] = False,
 ) -> int:
@@ -61,7 +60,7 @@ def check(
 
     trial = trial_of(map_or_trial, captures or [], bench, stimulus, signals=signals, columns=columns)
     check_outputs(trial, {"--json": json, "--junit": junit})
-    with sharing(workers, cluster) as run:
+    with sharing(workers) as run:
         splitting = splitting_of(trial, run)
         return check_and_print(
             trial, json=json, junit=junit, untested_fails=untested_fails, verbose=verbose, quiet=quiet, splitting=splitting

@@ -16,7 +16,7 @@ from regcheck.errors import UsageError
 if TYPE_CHECKING:
     import polars
 
-    from regcheck.checks.plan import Progress
+    from regcheck.checks.fold import Progress
     from regcheck.checks.trial import Trial
     from regcheck.codec.decoded import DecodedBatch
     from regcheck.codec.readings import Row

@@ -22,7 +22,6 @@ MAP_HELP = "A register map (YAML), or a trial: a folder with a trial.yaml, in pl
 CAPTURES_HELP = "Captures: VCD or CSV of the wires, transfer log, pcap; plain or gzip."
 COLUMNS_HELP = "Columns of time and the two wires in a CSV: TIME,SCL,SDA, names or numbers from 1. Guessed where this is not said."
 WORKERS_HELP = "Processes that share the work; the result is the same, to the byte."
-CLUSTER_HELP = "A running dask.distributed scheduler that shares the work, such as tcp://HOST:8786; every worker must see the same files."
 SIGNALS_HELP = "Names of the two wires in a VCD: SCL=name,SDA=name. Guessed where this is not said."
 
 _PLACES = {

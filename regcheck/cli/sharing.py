@@ -1,12 +1,10 @@
-"""`--workers` and `--cluster`: what shares the work of a command."""
+"""`--workers`: what shares the work of a command."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
-
-from regcheck.errors import UsageError
 
 if TYPE_CHECKING:
     from regcheck.checks.fold import Splitting
@@ -18,18 +16,11 @@ LARGE = 64 << 20
 
 
 @contextmanager
-def sharing(workers: int, cluster: str | None) -> Iterator[OrderedMap]:
-    """Give the map that the options mean, and end what it began. Raises UsageError where they do not go together."""
+def sharing(workers: int) -> Iterator[OrderedMap]:
+    """Give the map that the options mean, and end what it began."""
     from regcheck.checks.ordered_map import InTurn, Processes
 
-    if cluster is not None and workers > 1:
-        raise UsageError("--workers and --cluster exclude each other: a cluster has its own workers")
-    if cluster is not None:
-        from regcheck.checks.cluster_map import Cluster
-
-        with Cluster(cluster) as run:
-            yield run
-    elif workers > 1:
+    if workers > 1:
         with Processes(workers) as processes:
             yield processes
     else:

@@ -7,7 +7,6 @@ number (an open or shorted element, a value outside its table or range) it gives
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -197,19 +196,17 @@ def points(x: ArrayLike, *pairs: float) -> Array:
     return np.asarray(np.interp(_finite(x), at, value, left=np.nan, right=np.nan))
 
 
-SENSORS: Mapping[str, Callable[..., Array]] = MappingProxyType(
-    {
-        "ntc": ntc,
-        "steinhart": steinhart_hart,
-        "four_term": four_term,
-        "table": ntc_table,
-        "platinum": platinum,
-        "shunt": shunt,
-        "divider": divider,
-        "polynomial": polynomial,
-        "points": points,
-    }
-)
+SENSORS: Mapping[str, Callable[..., Array]] = {
+    "ntc": ntc,
+    "steinhart": steinhart_hart,
+    "four_term": four_term,
+    "table": ntc_table,
+    "platinum": platinum,
+    "shunt": shunt,
+    "divider": divider,
+    "polynomial": polynomial,
+    "points": points,
+}
 """Every model by the name that formulas use; sensor_signatures has the units that each takes and gives."""
 
 

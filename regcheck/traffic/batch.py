@@ -83,7 +83,8 @@ class Batch:
     that was not acknowledged (NO_BYTE: none; a read's last byte is refused by the host in the ordinary way).
     ``place`` is a byte offset or a line number, as the source counts. The bus is known to be silent but for these
     messages from ``begin_ns`` up to ``end_ns``: a silent bus still ticks. ``epoch`` rises when the recorder's clock went backwards.
-    Complaints are this stretch's own: the first few of each kind in full, all of them in ``complained``.
+    Complaints are this stretch's own: the first few of each kind in full, all of them counted in ``complained``; ``complained_at`` has
+    the places of each kind, in the order of the source, unless there were too many to keep.
     """
 
     source: int
@@ -103,6 +104,7 @@ class Batch:
     buses: tuple[str, ...] = ("",)
     complaints: tuple[Complaint, ...] = ()
     complained: dict[str, int] = field(default_factory=dict)
+    complained_at: dict[str, tuple[int, ...]] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.time)

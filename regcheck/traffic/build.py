@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from regcheck.errors import Place
 from regcheck.traffic.batch import Batch, Complaint
@@ -13,6 +15,7 @@ from regcheck.traffic.shapes import LONGEST, Transfer, TransferColumns, message_
 
 BATCH_SIZE = 262_144  # messages: a decoder's fixed costs a batch weigh little, and the columns still stay in tens of megabytes
 COMPLAINTS_IN_FULL = 5
+PLACES_KEPT = 1 << 20  # of complaints of one kind in one batch: some megabytes
 _ROWS = 8_192  # single transfers are turned into columns in heaps of this many
 
 
@@ -37,6 +40,8 @@ class BatchBuilder:
         self._rows: list[tuple[Transfer, int]] = []
         self._complaints: list[Complaint] = []
         self._complained: dict[str, int] = {}
+        self._complained_at: dict[str, list[int]] = {}
+        self._is_last = False
         self._ready: list[Batch] = []
 
     @property
@@ -70,15 +75,41 @@ class BatchBuilder:
 
     def complain(self, kind: str, text: str, place: int) -> None:
         """Note a damaged record at ``place``; ``text`` says what was found, ``kind`` is what it is counted by."""
-        count = self._complained.get(kind, 0)
-        self._complained[kind] = count + 1
-        if count < COMPLAINTS_IN_FULL:
+        if self.room_for(kind):
             where = Place(self.file, line=place) if self._by_line else Place(self.file, offset=place)
             self._complaints.append(Complaint(where, text, kind))
+        self.count(kind, [place])
 
-    def count(self, kind: str, more: int) -> None:
-        """Count ``more`` complaints of ``kind`` without their texts."""
-        self._complained[kind] = self._complained.get(kind, 0) + more
+    def count(self, kind: str, places: Sequence[int]) -> None:
+        """Count complaints of ``kind`` at ``places`` without their texts."""
+        self._complained[kind] = self._complained.get(kind, 0) + len(places)
+        known = self._complained_at.setdefault(kind, [])
+        known += places[: PLACES_KEPT - len(known)]
+
+    def _complaints_with(self, places: NDArray[np.int64]) -> dict[str, Any]:
+        """Hand over, as a batch has them, the complaints up to the last of its messages' places; with the last batch all of them.
+
+        A reader complains as it reads, often far ahead of the messages that it has handed over.
+        """
+        last = int(places.max()) if len(places) and not self._is_last else None
+        own: list[Complaint] = []
+        rest: list[Complaint] = []
+        for one in sorted(self._complaints, key=lambda one: (one.place, one.kind)):
+            (own if last is None or max(one.place.line, one.place.offset) <= last else rest).append(one)
+        counts: dict[str, int] = {}
+        known: dict[str, tuple[int, ...]] = {}
+        for kind, at in sorted(self._complained_at.items()):
+            now = [place for place in at if last is None or place <= last]
+            if len(at) < self._complained[kind]:  # too many to know where each is: they go together
+                counts[kind], self._complained[kind], self._complained_at[kind] = self._complained[kind], 0, []
+            elif now:
+                counts[kind], known[kind] = len(now), tuple(now)
+                self._complained_at[kind] = [place for place in at if last is not None and place > last]
+                self._complained[kind] = len(self._complained_at[kind])
+        self._complaints = rest
+        self._complained = {kind: count for kind, count in self._complained.items() if count}
+        self._complained_at = {kind: self._complained_at[kind] for kind in self._complained}
+        return {"complaints": tuple(own), "complained": counts, "complained_at": known}
 
     def room_for(self, kind: str) -> int:
         """Return how many complaints of ``kind`` would still be kept in full."""
@@ -96,6 +127,7 @@ class BatchBuilder:
 
     def finish(self) -> Iterator[Batch]:
         """Yield the remaining batches; one without transfers where the capture holds none."""
+        self._is_last = True
         self._end_epoch()
         yield from self.ready()
 
@@ -174,12 +206,10 @@ class BatchBuilder:
                 start=start,
                 data=columns.data,
                 buses=self.buses,
-                complaints=tuple(sorted(self._complaints, key=lambda complaint: (complaint.place, complaint.kind))),
-                complained=dict(sorted(self._complained.items())),
+                **self._complaints_with(columns.place),
             )
         )
         self._begin_ns = end_ns
-        self._complaints, self._complained = [], {}
 
 
 def _rows_of(columns: TransferColumns, at: int, until: int) -> TransferColumns:

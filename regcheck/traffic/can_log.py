@@ -75,7 +75,6 @@ class CanLogReader:
             builder.complain("damaged gzip stream", stream.damage, 0)
         yield from builder.finish()
 
-
     def segments(self, parts: int) -> Iterator[Segment]:
         """Yield stretches that can be read apart, at most ``parts``; one where each time hangs on all before it."""
         if self.is_delta:

@@ -230,12 +230,10 @@ class FrameBuilder(BatchBuilder):
                 start=start,
                 data=columns.data,
                 buses=self.buses[: self._known_buses] or ("",),
-                complaints=tuple(sorted(self._complaints, key=lambda complaint: (complaint.place, complaint.kind))),
-                complained=dict(sorted(self._complained.items())),
+                **self._complaints_with(columns.place),
             )
         )
         self._begin_ns = self._horizon_ns = end_ns
-        self._complaints, self._complained = [], {}
 
 
 def columns_of(frames: Sequence[tuple[Frame, int]], builder: FrameBuilder) -> FrameColumns:

@@ -80,7 +80,6 @@ class LevelsCsvReader:
             builder.complain("damaged gzip stream", stream.damage, 0)
         yield from builder.finish()
 
-
     def segments(self, parts: int) -> Iterator[Segment]:
         """Yield stretches that can be read apart, at most ``parts``."""
         return file_segments(self.source.path, _HEAD_BYTES, parts, self._seam, by_line=True)

@@ -13,8 +13,8 @@ from typing import Any, TextIO
 from regcheck.errors import CaptureError, Place
 from regcheck.traffic.batch import NO_BYTE, Batch, Flag
 from regcheck.traffic.build import BatchBuilder
-from regcheck.traffic.shapes import LONGEST, Transfer, ordinary_nack
 from regcheck.traffic.segments import Said, Segment, file_segments, line_seam
+from regcheck.traffic.shapes import LONGEST, Transfer, ordinary_nack
 from regcheck.traffic.source import Source
 from regcheck.traffic.stream import line_blocks
 from regcheck.traffic.times import format_seconds, parse_time
@@ -100,7 +100,6 @@ class TransferLogReader:
             builder.complain("damaged gzip stream", stream.damage, 0)
         yield from builder.finish()
 
-
     def segments(self, parts: int) -> Iterator[Segment]:
         """Yield stretches that can be read apart, at most ``parts``."""
         return file_segments(self.source.path, 1, parts, lambda text: line_seam(text, _ordinary), by_line=True)
@@ -113,7 +112,11 @@ def _ordinary(line: bytes) -> Said | None:
         transfer = _transfer(record, _time(record, "time"))
     except ValueError:
         return None
-    return (transfer.time_ns, transfer.time_ns if transfer.end_ns is None else transfer.end_ns, transfer.bus) if record.keys() <= _KEYS else None
+    return (
+        (transfer.time_ns, transfer.time_ns if transfer.end_ns is None else transfer.end_ns, transfer.bus)
+        if record.keys() <= _KEYS
+        else None
+    )
 
 
 def _object(line: bytes) -> dict[str, Any]:

@@ -307,8 +307,7 @@ class Tokenizer:
         room = self._builder.room_for(kind)
         for at in places[:room].tolist():
             self._complain(kind, text(at), at)
-        if len(places) > room:
-            self._builder.count(kind, len(places) - room)
+        self._builder.count(kind, places[room:].tolist())
 
     def _complain(self, kind: str, text: str, at: int) -> None:
         self._builder.complain(kind, text, at)

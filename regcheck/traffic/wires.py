@@ -81,15 +81,15 @@ class LevelRecord:
         self._kept: list[Levels] = []
         self._is_broken = False
 
-    def feed(self, levels: Levels, now_ns: int) -> None:
+    def feed(self, levels: Levels, now_ns: int) -> None:  # noqa: ARG002 - in the place of Wires
         """Take the next rows."""
         self._kept.append(levels)
 
-    def pause(self, now_ns: int) -> bool:
+    def pause(self, now_ns: int) -> bool:  # noqa: ARG002
         """Tell that it follows no transfers."""
         return False
 
-    def finish(self, now_ns: int) -> None:
+    def finish(self, now_ns: int) -> None:  # noqa: ARG002
         """Learn that time goes backwards."""
         self._is_broken = True
 
