@@ -80,7 +80,7 @@ def term_size(term: Term, unit: Unit | None, value: Array) -> Array:
     return np.full(value.shape, float(amount))
 
 
-class _Formulas:
+class Formulas:
     """The bench file's formulas, bound once, evaluated on any channel values."""
 
     def __init__(self, bench: Bench) -> None:
@@ -230,7 +230,7 @@ def _uncertainty(
     return np.nan_to_num(np.sqrt(total)), np.nan_to_num(fresh), without_cause < 2
 
 
-def _elements(one: Applied, formulas: _Formulas) -> Iterator[tuple[int | None, dict[str, int]]]:
+def driven_elements(one: Applied, formulas: Formulas) -> Iterator[tuple[int | None, dict[str, int]]]:
     """Give the elements whose channels there are: as the map counts them or, where a formula numbers them, as the channels do."""
     each = one.field.each
     if each is None or not one.variable:
@@ -255,24 +255,26 @@ def applied_fields(bench: Bench, log: StimulusLog) -> list[AppliedField]:
 
     Raises LookupError never: a target whose channels are missing is left out, as it is untested then.
     """
-    formulas = _Formulas(bench)
+    formulas = Formulas(bench)
     curves: dict[str, AppliedCurve] = {}
     results = []
     for one in bench.applied:
-        for element, variables in _elements(one, formulas):
+        for element, variables in driven_elements(one, formulas):
             names = formulas.channels_of(one, variables)
             if not names:
                 continue
             for name in names:
                 if name not in curves:
                     curves[name] = channel_curve(bench.channels[name], log)
-            results.append(_applied_field(one, element, variables, formulas, {name: curves[name] for name in names}, log))
+            results.append(applied_field(one, element, variables, formulas, {name: curves[name] for name in names}, log))
     return results
 
 
-def _applied_field(
-    one: Applied, element: int | None, variables: dict[str, int], formulas: _Formulas, curves: dict[str, AppliedCurve], log: StimulusLog
+def applied_field(
+    one: Applied, element: int | None, variables: dict[str, int], formulas: Formulas, curves: dict[str, AppliedCurve], log: StimulusLog
 ) -> AppliedField:
+    """Return what one target (or one element of it) should have reported, given the curves of its channels."""
+
     def function(values: Mapping[str, Array]) -> Array:
         return formulas.value(one, variables, values)
 
@@ -288,7 +290,7 @@ def _applied_field(
     after_values = {name: part.after for name, part in parts.items()}
     before_values = {name: part.before for name, part in parts.items()}
     after, before = function(after_values), function(before_values)
-    turned = _turned(one.field, channels)
+    turned = is_turned(one.field, channels)
     if turned:
         after, before = -after, -before
     state = np.where((state == KNOWN) & ~np.isfinite(after), UNKNOWN, state)
@@ -305,7 +307,7 @@ def _applied_field(
     return AppliedField(one.field, element, curve, columns, stated, turned, one.instance)
 
 
-def _turned(field: Field, channels: Mapping[str, Channel]) -> bool:
+def is_turned(field: Field, channels: Mapping[str, Channel]) -> bool:
     """Return whether the bench counts positive the other way round than the field."""
     ways = {channel.positive for channel in channels.values() if channel.positive}
     return bool(field.positive and ways and field.positive not in ways)

@@ -13,9 +13,10 @@ from pydantic import Field as Key
 
 from regcheck.device_map import leaves
 from regcheck.device_map.expression_tree import Call, Expression, Name, Number
+from regcheck.device_map.fields import parse_span
 from regcheck.device_map.limits import Limit, parse_time_ns
 from regcheck.device_map.merge import child, key_place
-from regcheck.device_map.model import Field, RegisterMap
+from regcheck.device_map.model import Field, RegisterMap, Span
 from regcheck.device_map.numbers import as_fraction
 from regcheck.device_map.scope import MapScope, UnknownNameError
 from regcheck.device_map.syntax import Entry, Formula, Limits1, Nanoseconds, Text, UnitName, leaf
@@ -58,6 +59,7 @@ class ChannelEntry(Entry):
     """One quantity that the bench applies or measures."""
 
     unit: UnitName | None = None
+    range: Text | None = Key(None, description="what the bench can apply, both ends included: 0 .. 5 V; plan stays within it")
     uncertainty: Limits1 | None = Key(None, description="expanded (k = 2 unless said): 0.01 % of reading (meter gain) + 0.3 mV (each)")
     k: Annotated[Fraction, *leaf(lambda node: as_fraction(leaves.scalar(node, "a coverage factor")), {"type": "number"})] = Fraction(2)
     resolution: Annotated[str, *leaf(leaves.text, {"const": "included"})] = ""
@@ -110,7 +112,10 @@ class BenchEntry(Entry):
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One channel: its log columns (``counts`` is the one that counts, ``set_column`` the other where both are logged)."""
+    """One channel: its log columns (``counts`` is the one that counts, ``set_column`` the other where both are logged).
+
+    ``range`` is what it can apply, in its unit, None where the bench file does not say.
+    """
 
     name: str
     counts: str
@@ -126,6 +131,7 @@ class Channel:
     states: tuple[str, ...]
     place: Place
     measured: bool = False
+    range: Span | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +212,7 @@ def _channels(entry: BenchEntry, node: Node | None, problems: list[Problem]) -> 
                 Problem(place, f"channel '{key}' is an array; `set` and `measured` name single columns", "name each channel by itself")
             )
             continue
+        span = _reach(channel, child(node, key), problems)
         numbers = [None] if first is None else list(range(int(first), int(last or first) + 1))
         for number in numbers:
             bare = name if number is None else f"{name}[{number}]"
@@ -228,8 +235,20 @@ def _channels(entry: BenchEntry, node: Node | None, problems: list[Problem]) -> 
                 channel.states,
                 place,
                 bool(channel.measured),
+                span,
             )
     return channels
+
+
+def _reach(channel: ChannelEntry, node: Node | None, problems: list[Problem]) -> Span | None:
+    if channel.range is None:
+        return None
+    place = key_place(node, "range") if isinstance(node, MappingNode) else Place("")
+    try:
+        return parse_span(Scalar(channel.range, place), channel.unit)
+    except ValueError as error:
+        problems.append(Problem(place, leaves.sentence(error)))
+        return None
 
 
 class BenchScope:

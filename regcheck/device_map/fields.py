@@ -96,7 +96,8 @@ def in_unit(quantity: tuple[Fraction, Unit | None], unit: Unit | None, *, differ
     return convert(value, given, unit, difference=difference)
 
 
-def _span(text: Scalar, unit: Unit | None) -> Span:
+def parse_span(text: Scalar, unit: Unit | None) -> Span:
+    """Return both ends of ``0 .. 5 V`` in a unit; raises ValueError."""
     low, high = parse_range(text)
     if low is None or high is None:
         raise ValueError(f"'{text}' has only one end; expected both, such as 0 .. 100")
@@ -203,7 +204,7 @@ def compile_field(
     spans = []
     for case in entry.range or ():
         try:
-            spans.append(Conditional(case.when, None if case.item is None else _span(case.item, unit)))
+            spans.append(Conditional(case.when, None if case.item is None else parse_span(case.item, unit)))
         except ValueError as error:
             author.problems.append(
                 Problem(
