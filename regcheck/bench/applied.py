@@ -271,9 +271,19 @@ def applied_fields(bench: Bench, log: StimulusLog) -> list[AppliedField]:
 
 
 def applied_field(
-    one: Applied, element: int | None, variables: dict[str, int], formulas: Formulas, curves: dict[str, AppliedCurve], log: StimulusLog
+    one: Applied,
+    element: int | None,
+    variables: dict[str, int],
+    formulas: Formulas,
+    curves: dict[str, AppliedCurve],
+    log: StimulusLog,
+    *,
+    steady: bool = False,
 ) -> AppliedField:
-    """Return what one target (or one element of it) should have reported, given the curves of its channels."""
+    """Return what one target (or one element of it) should have reported, given the curves of its channels.
+
+    ``steady``: each value taken as if it had stood for long, so without the field's filter and mean.
+    """
 
     def function(values: Mapping[str, Array]) -> Array:
         return formulas.value(one, variables, values)
@@ -299,9 +309,9 @@ def applied_field(
     s_before, r_before, _ = _uncertainty(function, before_values, channels, log)
     u_s, u_r = np.maximum(s_after, np.append(s_before[1:], 0.0)), np.maximum(r_after, np.append(r_before[1:], 0.0))
     curve = AppliedCurve(times, before, after, state, u_s, u_r, edge)
-    if one.field.filter_ns:
+    if one.field.filter_ns and not steady:
         curve = first_order(curve, one.field.filter_ns)
-    if one.field.averages_ns:
+    if one.field.averages_ns and not steady:
         curve = moving_mean(curve, one.field.averages_ns)
     columns = tuple(dict.fromkeys(channel.counts for channel in channels.values()))
     return AppliedField(one.field, element, curve, columns, stated, turned, one.instance)

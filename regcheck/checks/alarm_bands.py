@@ -207,7 +207,7 @@ def _above(begin: Times, end: Times, values: Array, *, touching: bool = False) -
     return joined(found)
 
 
-def _spread(
+def spread(
     node: Node,
     whole: Expression,
     scope: MapScope,
@@ -243,7 +243,7 @@ def applied_bands(
             cache[key] = _applied_bounds(judges[key], grid)
         return cache[key]
 
-    low, high = _spread(node, whole, scope, names, bounds, elements)
+    low, high = spread(node, whole, scope, names, bounds, elements)
     shape = (2, len(grid) - 1)
     return Bands(
         grid[:-1], grid[1:], np.broadcast_to(low, (2 * shape[1],)).reshape(shape), np.broadcast_to(high, (2 * shape[1],)).reshape(shape)
@@ -286,7 +286,7 @@ def reported_bands(
         now, then = np.where(here >= 0, values[np.maximum(here, 0)], np.nan), values[following]
         return np.tile(np.minimum(now, then), 2), np.tile(np.maximum(now, then), 2)
 
-    low, high = _spread(node, whole, evaluation.scope, names, bounds, elements)
+    low, high = spread(node, whole, evaluation.scope, names, bounds, elements)
     shape = (2, len(begin))
     return Bands(
         begin, grid[1:], np.broadcast_to(low, (2 * shape[1],)).reshape(shape), np.broadcast_to(high, (2 * shape[1],)).reshape(shape)
