@@ -183,7 +183,7 @@ class Plan:
         found += done.conditional.findings(closed=closed)
         found += _clock_findings(self.clocks)
         found += accuracy_findings(tallies, kin)
-        found += self._not_driven(done.accuracy.not_driven)
+        found += self.not_driven(done.accuracy.not_driven)
         if self.bench is not None:
             for tally in tallies.values():
                 if tally.judge.field.accuracy:
@@ -208,7 +208,7 @@ class Plan:
         found += granularity_findings(self.register_map, books, {judge.id: judge for judge in self.judges})
         return found + rule_findings(self.register_map, books, clocks, required)
 
-    def _not_driven(self, seen: Mapping[FieldId, int]) -> list[Finding]:
+    def not_driven(self, seen: Mapping[FieldId, int]) -> list[Finding]:
         """Fields with an accuracy that the bench drives not at all, and ``seen`` ones of an array or a device that it leaves out."""
         driven = {(id.message, id.field) for id in self.driven}
         found: dict[str, Finding] = {}

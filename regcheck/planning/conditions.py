@@ -29,6 +29,7 @@ class Condition:
     names: tuple[Name, ...]
     targets: Mapping[tuple[tuple[str, ...], int | None], Target]
     lasting_ns: int
+    scope: MapScope
 
     def margins(self, model: BenchModel, channels: Mapping[str, Array]) -> tuple[Array, Array]:
         """Return the least and the largest margin in n states of the bench, f8[n]; above 0 the condition holds; NaN where not known.
@@ -42,11 +43,12 @@ class Condition:
             found = seen[self.targets[name.parts, element].key]
             return found.value + found.low - Z * found.u, found.value + found.high + Z * found.u
 
-        least, largest = spread(root, self.expression, MapScope(model.register_map), self.names, bounds, self._elements)
+        least, largest = spread(root, self.expression, self.scope, self.names, bounds, self.elements)
         count = len(next(iter(channels.values())))
         return np.broadcast_to(least, (count,)), np.broadcast_to(largest, (count,))
 
-    def _elements(self, name: Name) -> list[int | None]:
+    def elements(self, name: Name) -> list[int | None]:
+        """Return the numbers of a name's elements, None for a single field."""
         if isinstance(name.index, Number):
             return [int(name.index.value)]
         return [element for parts, element in self.targets if parts == name.parts]
@@ -71,4 +73,4 @@ def condition_of(expression: Expression, model: BenchModel, instance: str) -> Co
         if not found:
             raise NotDriven(shown)
         targets |= {(name.parts, one.element): one for one in found}
-    return Condition(expression, names, targets, lasting_ns)
+    return Condition(expression, names, targets, lasting_ns, scope)
