@@ -63,6 +63,10 @@ class Reached:
     high: Array
     judged: NDArray[np.bool_]
 
+    def repeated(self, count: int) -> Reached:
+        """Return one state as ``count`` alike."""
+        return Reached(*(np.repeat(part, count) for part in (self.value, self.u, self.low, self.high, self.judged)))
+
 
 class BenchModel:
     """A bench file's formulas both ways.
@@ -84,6 +88,8 @@ class BenchModel:
         self.drivers: dict[str, Target] = {}
         self.derived: list[Target] = []
         self._choose_drivers()
+        self._seen: dict[tuple[object, ...], Reached] = {}
+        self._known: dict[tuple[str | float, ...], float] = {}
         self.grids = {name: search_grid(bench.channels[name]) for name in self.drivers}
 
     def _choose_drivers(self) -> None:
@@ -129,29 +135,67 @@ class BenchModel:
         """Return the smallest and the largest value that a channel can bring its target to, the others given (f8[1])."""
         return reachable(self.function_of(self.drivers[channel], channel, others), self.grids[channel])
 
-    def solve(self, wanted: Mapping[str, Array], count: int) -> dict[str, Array]:
+    def solve(self, wanted: Mapping[str, Array], count: int, targets: Sequence[Target] | None = None) -> dict[str, Array]:
         """Return all channels' values, f8[n] each, at which the targets of the driving channels ``wanted`` come to these values.
 
         ``wanted`` gives f8[n] by channel; a channel that it lacks stays at home. NaN where no value of the channel does it.
+        ``targets``: only those channels that these rest on.
         """
+        needed = self._needed(targets) if targets is not None else None
         found: dict[str, Array] = {}
         for name, channel in self.bench.channels.items():
             home = self.home(name)
             if isinstance(home, float) and name not in self.drivers and not channel.states:
                 found[name] = np.full(count, home)
         for name, target in self.drivers.items():
+            if needed is not None and name not in needed:
+                continue
             home = self.home(name)
             assert isinstance(home, float)  # noqa: S101 - a channel of states drives nothing
             if name not in wanted:
                 found[name] = np.full(count, home)
                 continue
             others = {other: found.get(other, np.full(count, np.nan)) for other in target.channels}
-            function = self.function_of(target, name, others)
-            found[name] = solve(function, np.asarray(wanted[name], np.float64), self.grids[name], home)
+            found[name] = self._solved(target, name, np.asarray(wanted[name], np.float64), others, home)
         return found
+
+    def _solved(self, target: Target, name: str, wanted: Array, others: Mapping[str, Array], home: float) -> Array:
+        """Solve for one channel; where everything stands still over the n states, once for all of them and for later ones."""
+        rest = {other: values for other, values in others.items() if other != name}
+        if any(len(values) and (values != values[0]).any() for values in (wanted, *rest.values())):
+            return solve(self.function_of(target, name, others), wanted, self.grids[name], home)
+        key = (name, float(wanted[0]), *(float(values[0]) for values in rest.values()))
+        if key not in self._known:
+            once = {other: values[:1] for other, values in rest.items()}
+            self._known[key] = float(solve(self.function_of(target, name, once), wanted[:1], self.grids[name], home)[0])
+        return np.full(len(wanted), self._known[key])
+
+    def _needed(self, targets: Sequence[Target]) -> set[str]:
+        """Return the channels that targets rest on, and those that these are solved by."""
+        needed = {name for target in targets for name in target.channels}
+        for name, target in reversed(self.drivers.items()):
+            if name in needed:
+                needed |= set(target.channels)
+        return needed
 
     def evaluate(self, channels: Mapping[str, Array], targets: Sequence[Target]) -> dict[FieldId, Reached]:
         """Return what targets come to in n states, standing still: filters and means are left out."""
+        count = len(next(iter(channels.values()))) if channels else 0
+        still = {name: float(values[0]) for name, values in channels.items() if not (values != values[0]).any()}
+        found: dict[FieldId, Reached] = {}
+        moving = []
+        for target in targets:
+            if count < 2 or not all(name in still for name in target.channels):
+                moving.append(target)
+                continue
+            key = (target.key, *(still[name] for name in target.channels))
+            if key not in self._seen:  # a state that comes again and again is worked out once
+                once = {name: channels[name][:1] for name in target.channels}
+                self._seen[key] = self._evaluate(once, [target])[target.key]
+            found[target.key] = self._seen[key].repeated(count)
+        return found | self._evaluate(channels, moving)
+
+    def _evaluate(self, channels: Mapping[str, Array], targets: Sequence[Target]) -> dict[FieldId, Reached]:
         count = len(next(iter(channels.values()))) if channels else 0
         times = np.arange(count, dtype=np.int64) * SECOND
         columns = {}

@@ -31,13 +31,18 @@ class Condition:
     lasting_ns: int
     scope: MapScope
 
+    @property
+    def all_targets(self) -> list[Target]:
+        """The fields that it hangs on."""
+        return list(dict.fromkeys(self.targets.values()))
+
     def margins(self, model: BenchModel, channels: Mapping[str, Array]) -> tuple[Array, Array]:
         """Return the least and the largest margin in n states of the bench, f8[n]; above 0 the condition holds; NaN where not known.
 
         Each value may be seen off by its limit and by 1.645 u (verdicts, rule 19).
         """
         root, _ = split_lasting(self.expression)
-        seen = model.evaluate(channels, list(dict.fromkeys(self.targets.values())))
+        seen = model.evaluate(channels, self.all_targets)
 
         def bounds(name: Name, element: int | None) -> tuple[Array, Array]:
             found = seen[self.targets[name.parts, element].key]

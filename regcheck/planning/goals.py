@@ -11,13 +11,13 @@ import numpy as np
 from regcheck.bench.bench_file import Bench
 from regcheck.bench.stimulus import OPEN, SHORT
 from regcheck.device_map.binding import bind
-from regcheck.device_map.expression_tree import Call, Name, walk
+from regcheck.device_map.expression_tree import Call, walk
 from regcheck.device_map.model import Field, Message, RegisterMap
 from regcheck.device_map.scope import MapScope
 from regcheck.device_map.sensors import SENSORS
 from regcheck.device_map.units import Unit
 from regcheck.planning.bench_model import BenchModel, Target, field_span
-from regcheck.planning.lanes import Lane, Member
+from regcheck.planning.lanes import SPREAD, Lane, Member
 
 READINGS = 3
 """Readings that a hold has room for once a value can be judged (ours: at least two fall in, however the polls lie)."""
@@ -29,6 +29,7 @@ SAME = 0.03
 """Positions nearer than this share of a stretch are one level."""
 
 FEWEST_LEVELS = 5
+LEAST_GAP = 0.05
 ROOMY = 0.8
 """Levels stand so much closer than the widest gap allowed."""
 
@@ -75,7 +76,8 @@ class Pace:
 def levels_of(lane: Lane, model: BenchModel, affected: Sequence[Target]) -> list[float]:
     """Return the positions that a lane is to be held at, rising: both ends, enough between, zero, nominal, each case of an accuracy."""
     rule = model.bench.coverage
-    count = max(FEWEST_LEVELS, rule.levels, ceil(1 / (ROOMY * float(rule.gap))) + 1 if rule.gap else FEWEST_LEVELS)
+    between = max(ROOMY * float(rule.gap) - (SPREAD if len(lane.members) > 1 else 0.0), LEAST_GAP)
+    count = max(FEWEST_LEVELS, rule.levels, ceil(1 / between - SAME) + 1)
     special = {0.0, 1.0, lane.nominal}
     member = lane.members[0]
     if member.low < 0 < member.high:
@@ -142,7 +144,6 @@ def words_of(member: Member) -> list[str]:
         target.field.path
         for target in member.targets
         if any(isinstance(node, Call) and node.function in SENSORS for node in walk(target.applied.formula.root))
-        or any(isinstance(node, Name) and ".".join(node.parts) in member.channel for node in walk(target.applied.formula.root))
     }
     told = {code.word for target in member.targets if target.field.path in plays for code in target.field.codes}
     return [word for word in (OPEN, SHORT) if word in told]

@@ -19,7 +19,7 @@ MARGIN = 1.1
 APART = 1.15
 """Siblings stand so many times their limits and guards apart where the range has room for it (ours)."""
 
-SPREAD = 0.2
+SPREAD = 0.08
 """Away from the ends, the members of a lane take at most this share of the range."""
 
 ROOM_ANGLE = 25

@@ -207,12 +207,15 @@ def nominal_values(lanes: Sequence[Lane]) -> dict[str, float]:
 
 
 def about(lane: Lane, values: Values) -> str:
-    """Return the values of a lane in a few words: 3.52..3.58 V."""
-    own = [values[member.channel] for member in lane.members]
-    unit = str(lane.members[0].target.field.unit or "")
-    low, high = min(own), max(own)
-    said = f"{low:.5g}" if f"{low:.5g}" == f"{high:.5g}" else f"{low:.5g}..{high:.5g}"
-    return f"{said} {unit}".rstrip()
+    """Return the values of a lane in a few words: 3.52..3.58 V; where its members differ in unit, those of each."""
+    by_unit: dict[str, list[float]] = {}
+    for member in lane.members:
+        by_unit.setdefault(str(member.target.field.unit or ""), []).append(values[member.channel])
+    said = []
+    for unit, own in by_unit.items():
+        low, high = f"{min(own):.5g}", f"{max(own):.5g}"
+        said.append(f"{low if low == high else f'{low}..{high}'} {unit}".rstrip())
+    return " and ".join(said)
 
 
 def fields_text(targets: Sequence[Target]) -> str:

@@ -12,6 +12,7 @@ from regcheck.bench.applied import term_size
 from regcheck.bench.bench_file import Bench, Channel
 from regcheck.checks.decision import Z
 from regcheck.device_map.frames import Fitted
+from regcheck.device_map.limits import Term
 from regcheck.device_map.model import RegisterMap
 from regcheck.errors import Place, Problem, SourceError
 from regcheck.planning.bench_model import BenchModel, Target, field_span
@@ -24,6 +25,9 @@ from regcheck.planning.order import Order, Step, nominal_values
 from regcheck.planning.thresholds import Excursion, Unreached, Watched, alarms_of, excursion, find_quiet
 
 MOST_DECIMALS = 9
+FINEST = 1e-5
+"""How finely a channel without uncertainty is set, as a share of the largest value (ours)."""
+
 DRAWN_IN = 32
 """Shares of the way to nominal that a step is drawn in by, where a field that it moves along would leave its range."""
 
@@ -131,8 +135,9 @@ def _inside(model: BenchModel, steps: list[Step]) -> tuple[dict[str, Array], lis
 
 def _beyond(model: BenchModel, state: Mapping[str, Array], derived: Sequence[Target], count: int) -> np.ndarray:
     found = np.zeros(count, np.bool_)
-    for target, seen in zip(derived, model.evaluate(state, derived).values(), strict=True):
-        span = field_span(target.field)
+    values = model.evaluate(state, derived)
+    for target in derived:
+        seen, span = values[target.key], field_span(target.field)
         assert span is not None  # noqa: S101 - chosen so
         side = MARGIN * (np.maximum(seen.high, -seen.low) + Z * seen.u)
         found |= (seen.value - side < span[0]) | (seen.value + side > span[1])
@@ -159,15 +164,12 @@ def _cells(model: BenchModel, steps: Sequence[Step], state: Mapping[str, Array])
 
 
 def _decimals(model: BenchModel, name: str, values: Array) -> int:
-    """Return how many decimals a channel's cells have: its smallest standard uncertainty is told apart, else a hundredth of a limit."""
+    """Return how many decimals a channel's cells have: as fine as the smallest term of its uncertainty, for a common one may cancel."""
     channel = model.bench.channels[name]
-    size = float(np.min(_standard(channel, values), initial=np.inf)) if channel.uncertainty is not None else 0.0
-    if not size or not np.isfinite(size):
-        size = float(np.max(np.abs(values), initial=1.0) or 1.0) * 1e-5
-    return min(max(ceil(-log10(size)), 0), MOST_DECIMALS)
+    sizes = [size for term in _terms(channel) for size in (term_size(term, channel.unit, values) / float(channel.k)).tolist() if size > 0]
+    smallest = min(sizes, default=float(np.max(np.abs(values), initial=0.0) or 1.0) * FINEST)
+    return min(max(ceil(-log10(smallest)), 0), MOST_DECIMALS)
 
 
-def _standard(channel: Channel, values: Array) -> Array:
-    terms = channel.uncertainty.high if channel.uncertainty is not None else ()
-    total = sum((term_size(term, channel.unit, values) for term in terms), np.zeros(values.shape))
-    return np.asarray(total / float(channel.k))
+def _terms(channel: Channel) -> tuple[Term, ...]:
+    return channel.uncertainty.high if channel.uncertainty is not None else ()

@@ -150,24 +150,21 @@ def _ways(watched: Watched, lanes: Sequence[Lane], first: int) -> Iterator[_Way]
                 yield _Way(lane, tuple(own), up)
 
 
-def state_of(model: BenchModel, wanted: Mapping[str, Array], count: int) -> dict[str, Array]:
-    """Return all channels for the driving channels' wanted field values."""
-    return model.solve(wanted, count)
-
-
 def _margins(
     condition: Condition, model: BenchModel, nominal: Mapping[str, float], way: _Way, share: Array
 ) -> tuple[Array, Array]:
     wanted = {name: np.full(len(share), value) for name, value in nominal.items()} | way.at(nominal, share)
-    return condition.margins(model, state_of(model, wanted, len(share)))
+    return condition.margins(model, model.solve(wanted, len(share), condition.all_targets))
 
 
 def excursion(
     watched: Watched, model: BenchModel, lanes: Sequence[Lane], nominal: Mapping[str, float], first: int
 ) -> Excursion | Unreached:
     """Return how a level is crossed both ways from nominal (field values by driving channel), or why it cannot be."""
-    best: tuple[float, float, _Way] | None = None  # the way that is the shortest in share; its last quiet and first sure spot
-    for way in _ways(watched, lanes, first):
+    best: tuple[float, float, _Way] | None = None  # the shortest way, of one member if that does; its last quiet and first sure spot
+    for way in sorted(_ways(watched, lanes, first), key=lambda way: len(way.members) > 1):
+        if best is not None and len(best[2].members) < len(way.members):
+            break
         found = _crossing(watched.set, model, nominal, way)
         if found is not None and (best is None or found[1] < best[1]):
             best = (*found, way)
@@ -222,7 +219,7 @@ def _between(watched: Watched, model: BenchModel, nominal: Mapping[str, float], 
 def _why_not(watched: Watched, model: BenchModel, lanes: Sequence[Lane], nominal: Mapping[str, float]) -> Unreached:
     """Say why no way leads over a threshold: it holds already, or the map's range or the bench's ends before it."""
     still = {name: np.array([value]) for name, value in nominal.items()}
-    _, largest = watched.set.margins(model, state_of(model, still, 1))
+    _, largest = watched.set.margins(model, model.solve(still, 1, watched.set.all_targets))
     level = watched.level
     if not largest[0] < 0:
         text = f"level '{level.state}' ({level.set.text}) may be set at every value that the plan could begin from"
@@ -246,7 +243,8 @@ def find_quiet(lane: Lane, model: BenchModel, alarms: Sequence[Watched], nominal
     rows = [lane.values(float(position), 0) for position in share]
     wanted = {name: np.full(len(share), value) for name, value in nominal.items()}
     wanted |= {channel: np.array([row[channel] for row in rows]) for channel in rows[0]}
-    state = state_of(model, wanted, len(share))
+    needed = [target for one in own for part in (one.set, one.clear) if part is not None for target in part.all_targets]
+    state = model.solve(wanted, len(share), needed)
     calm = np.ones(len(share), np.bool_)
     for one in own:
         _, largest = one.set.margins(model, state)
