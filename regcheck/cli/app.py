@@ -9,6 +9,7 @@ from regcheck.cli.compare import compare
 from regcheck.cli.decode import decode
 from regcheck.cli.demo import demo
 from regcheck.cli.lint import lint
+from regcheck.cli.plan import plan
 from regcheck.cli.schema import schema
 from regcheck.cli.show import show
 
@@ -36,6 +37,7 @@ for command, purpose in (
     (check, "Check captured traffic against a map and its bench."),
     (decode, "Decode captured traffic by a map, a reading a line."),
     (compare, "Compare runs: what turned, what moved, what spreads."),
+    (plan, "Plan the stimuli that exercise all that a map requires."),
     (lint, "Look for every fault of maps, bench files and trials."),
     (show, "Print a map as a table, or one message with its bits."),
     (schema, "Print the JSON Schema of a language, for editors."),

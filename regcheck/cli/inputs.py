@@ -16,6 +16,8 @@ from regcheck.errors import CaptureError, Place, UsageError
 if TYPE_CHECKING:
     from regcheck.checks.fold import Progress
     from regcheck.checks.trial import Trial
+    from regcheck.device_map.frames import Fitted
+    from regcheck.device_map.model import RegisterMap
     from regcheck.traffic.open import Capture
 
 MAP_HELP = "A register map (YAML), or a trial: a folder with a trial.yaml, in place of map, captures, bench and stimulus."
@@ -150,6 +152,27 @@ def refuse_outputs(outputs: Mapping[str, Path | None], inputs: Sequence[Path]) -
         for other_option, other in list(wanted.items())[:number]:
             if other.resolve() == path.resolve() and not path.is_char_device():
                 raise UsageError(f"{other_option} and {option} name the same file, {path}")
+
+
+def fitted_of(text: str | None, register_map: RegisterMap, map_file: Path) -> Fitted | None:
+    """Return which like devices are fitted, as `rack=3` or `rack=1..4,string=a` says; None where nothing is said. Raises UsageError."""
+    from regcheck.checks.trial import Trial, misfits
+
+    if text is None:
+        return None
+    fitted: dict[str, tuple[int | str, ...]] = {}
+    for part in text.split(","):
+        name, equals, items = (one.strip() for one in part.partition("="))
+        if not (name and equals and items):
+            raise UsageError(f"--instances: '{part}' was found; expected a name and what is fitted, such as rack=3 or rack=1..4")
+        low, dots, high = items.partition("..")
+        if low.isdigit() and (high.isdigit() or not dots):
+            fitted[name] = (*fitted.get(name, ()), *range(int(low), int(high or low) + 1))
+        else:
+            fitted[name] = (*fitted.get(name, ()), items)
+    for problem in misfits(Trial(map_file, (), fitted=fitted), register_map):
+        raise UsageError(f"--instances: {problem.text}" + (f" ({problem.hint})" if problem.hint else ""))
+    return fitted
 
 
 def progress_line(clock: Callable[[], float] = time.monotonic) -> Progress | None:

@@ -168,7 +168,7 @@ class Order:
                 values = self._lane_values(lane, position, len(lane.levels) + number)
                 least = max(hold, self.long_ns(lane, position)) if position in side else self.hold_ns(lane)
                 self._add("beyond", f"{lane.name} {about(lane, values)}", values, least, serves if position in side else ())
-            self._add("beyond", f"{lane.name} back to nominal", {}, hold, [one.id for one in own])
+            self._add("beyond", f"{lane.name} back to nominal", {}, hold, list(dict.fromkeys(one.id for one in own)))
 
     def _excursion(self, one: Excursion) -> None:
         hold = self.alarm_ns(one.watched)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import ceil, log10
 
 import numpy as np
@@ -19,10 +19,11 @@ from regcheck.planning.bench_model import BenchModel, Target, field_span
 from regcheck.planning.foresight import Foreseen, foresee
 from regcheck.planning.goals import Pace, levels_of
 from regcheck.planning.inversion import Array
-from regcheck.planning.lanes import MARGIN, Lane, lanes_of, members_of
+from regcheck.planning.lanes import MARGIN, lanes_of, members_of
 from regcheck.planning.log_rows import Cell, as_log
 from regcheck.planning.order import Order, Step, nominal_values
-from regcheck.planning.thresholds import Excursion, Unreached, Watched, alarms_of, excursion, find_quiet
+from regcheck.planning.summary import bench_notes, polling_notes
+from regcheck.planning.thresholds import Excursion, Unreached, alarms_of, excursion, find_quiet
 
 MOST_DECIMALS = 9
 FINEST = 1e-5
@@ -41,14 +42,13 @@ class StimulusPlan:
 
     register_map: RegisterMap
     bench: Bench
-    pace: Pace
     steps: tuple[Step, ...]
     begins_ns: tuple[int, ...]
     end_ns: int
     rows: tuple[Mapping[str, str], ...]
-    watched: tuple[Watched, ...]
     foreseen: Foreseen
-    notes: tuple[str, ...] = field(default=())
+    polling: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def csv(self) -> str:
         """Return the stimulus log: a head, a row a step, empty cells for what is unchanged, and the `end` row."""
@@ -107,8 +107,10 @@ def make_plan(register_map: RegisterMap, bench: Bench, fitted: Fitted | None, po
     log = as_log(bench, rows, begins[:-1], begins[-1])
     unreached += [Unreached(f"accuracy/{one.target.field.path}", one.says, one.remedy, str(one.target.applied.place)) for one in refused]
     foreseen = foresee(register_map, bench, fitted, log, pace, alarms.watched, order.alarm_period_ns, unreached)
+    notes += [*foreseen.notes, *bench_notes(register_map, bench, model, lanes, alarms.watched)]
+    polling = polling_notes(pace, alarms.watched)
     return StimulusPlan(
-        register_map, bench, pace, tuple(steps), tuple(begins[:-1]), begins[-1], tuple(rows), tuple(alarms.watched), foreseen, tuple(notes)
+        register_map, bench, tuple(steps), tuple(begins[:-1]), begins[-1], tuple(rows), foreseen, tuple(polling), tuple(notes)
     )
 
 
