@@ -18,7 +18,10 @@ def plan(
         Optional[Path],  # noqa: UP045 - typer reads it
         typer.Option(metavar="FILE", help="Which channels the bench drives and what each field should then report (YAML); needed."),
     ] = None,
-    output: Annotated[Optional[Path], typer.Option("--output", "-o", metavar="FILE", help="Write the steps as a stimulus log (CSV).")] = None,  # noqa: UP045
+    output: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option("--output", "-o", metavar="FILE", help="Write the steps as a stimulus log (CSV)."),
+    ] = None,
     instances: Annotated[
         Optional[str],  # noqa: UP045
         typer.Option(metavar="NAMES", help="Which of several like devices are fitted: rack=3, or rack=1..4,string=a."),

@@ -65,7 +65,8 @@ class Reached:
 
     def repeated(self, count: int) -> Reached:
         """Return one state as ``count`` alike."""
-        return Reached(*(np.repeat(part, count) for part in (self.value, self.u, self.low, self.high, self.judged)))
+        value, u, low, high = (np.repeat(part, count) for part in (self.value, self.u, self.low, self.high))
+        return Reached(value, u, low, high, np.repeat(self.judged, count))
 
 
 class BenchModel:
@@ -89,7 +90,7 @@ class BenchModel:
         self.derived: list[Target] = []
         self._choose_drivers()
         self._seen: dict[tuple[object, ...], Reached] = {}
-        self._known: dict[tuple[str | float, ...], float] = {}
+        self._known: dict[tuple[object, ...], float] = {}
         self.grids = {name: search_grid(bench.channels[name]) for name in self.drivers}
 
     def _choose_drivers(self) -> None:

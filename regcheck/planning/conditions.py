@@ -1,4 +1,4 @@
-"""What a condition of the map comes to for given channels: by how much it surely holds and by how much it may, limits and guards counted."""
+"""By how much a condition of the map surely holds for given channels, and by how much it may: limits and guards counted."""
 
 from __future__ import annotations
 

@@ -53,9 +53,7 @@ def foresee(
     judges = []
     for id, one in plan.driven.items():
         settle, latency = bench.timing.of(one.field)
-        judge, _ = make_judge(
-            id, one, register_map, [States()], settle_ns=settle, latency_ns=latency, warm_up_ns=bench.timing.warm_up_ns
-        )
+        judge, _ = make_judge(id, one, register_map, [States()], settle_ns=settle, latency_ns=latency, warm_up_ns=bench.timing.warm_up_ns)
         judges.append(judge)
     tallies = {judge.id: _perfect(judge, log, pace) for judge in judges}
     findings = accuracy_findings(tallies, siblings(judges))
@@ -65,22 +63,24 @@ def foresee(
             findings += [covered] if covered is not None else []
     findings += plan.not_driven({})
     unreached, undecided = list(known), []
+    told = {one.id for one in known}
     for finding in findings:
-        place = str(finding.requirement.place or "")
-        one = Unreached(finding.id, finding.says, finding.remedy, place)
-        if finding.verdict is Verdict.UNTESTED:
-            unreached.append(one)
+        open_one = Unreached(finding.id, finding.says, finding.remedy, str(finding.requirement.place or ""))
+        if finding.verdict is Verdict.UNTESTED and finding.id not in told:
+            unreached.append(open_one)
         elif finding.verdict is Verdict.UNDECIDED:
-            undecided.append(one)
+            undecided.append(open_one)
     notes = _poor(findings)
     for level in watched:
         verdict = _crossed(level, {judge.id: judge for judge in judges}, log, alarm_period_ns(level))
-        if verdict == "untested" and not any(one.id == level.id for one in known):
+        if verdict == "untested" and level.id not in told:
             text = f"level '{level.level.state}' is not crossed cleanly by any step"
             unreached.append(Unreached(level.id, text, "see its condition and reaction time", str(level.level.place)))
         if bench.clock.kind == "estimate" and level.level.react_ns is not None:
             text = "a reaction cannot be passed by an estimated clock, which rests on the device's own delays"
-            undecided.append(Unreached(level.id, text, "give the check a shared clock, a told offset with its +/-, or a marker", str(level.level.place)))
+            undecided.append(
+                Unreached(level.id, text, "give the check a shared clock, a told offset with its +/-, or a marker", str(level.level.place))
+            )
     return Foreseen(tuple(dict.fromkeys(unreached)), tuple(dict.fromkeys(undecided)), tuple(notes))
 
 
@@ -158,7 +158,11 @@ def _bands(condition: Condition, judges: Mapping[FieldId, Judge]) -> Bands | Non
     for key, target in condition.targets.items():
         wanted = target.key
         judge = judges.get(wanted) or next(
-            (one for id, one in judges.items() if not wanted.instance and (id.message, id.field, id.element) == (wanted.message, wanted.field, wanted.element)),
+            (
+                one
+                for id, one in judges.items()
+                if not wanted.instance and (id.message, id.field, id.element) == (wanted.message, wanted.field, wanted.element)
+            ),
             None,
         )
         if judge is None:

@@ -16,7 +16,7 @@ from regcheck.device_map.model import Field, Message, RegisterMap
 from regcheck.device_map.scope import MapScope
 from regcheck.device_map.sensors import SENSORS
 from regcheck.device_map.units import Unit
-from regcheck.planning.bench_model import BenchModel, Target, field_span
+from regcheck.planning.bench_model import BenchModel, Target
 from regcheck.planning.lanes import SPREAD, Lane, Member
 
 READINGS = 3
@@ -86,7 +86,7 @@ def levels_of(lane: Lane, model: BenchModel, affected: Sequence[Target]) -> list
     for number in range(1, count - 1):
         _add(found, number / (count - 1))
     for target in dict.fromkeys([*member.targets, *affected]):
-        for position in _cases(lane, member, target, model, found):
+        for position in _cases(member, target, model, found):
             _add(found, position)
     return sorted(found)
 
@@ -96,7 +96,7 @@ def _add(levels: list[float], position: float) -> None:
         levels.append(position)
 
 
-def _cases(lane: Lane, member: Member, target: Target, model: BenchModel, levels: Sequence[float]) -> list[float]:
+def _cases(member: Member, target: Target, model: BenchModel, levels: Sequence[float]) -> list[float]:
     """Return a position for every case of a field's accuracy that no level lies in."""
     field = target.field
     if len(field.accuracy) < 2 or target not in member.targets:
@@ -147,8 +147,3 @@ def words_of(member: Member) -> list[str]:
     }
     told = {code.word for target in member.targets if target.field.path in plays for code in target.field.codes}
     return [word for word in (OPEN, SHORT) if word in told]
-
-
-def spans(targets: Sequence[Target]) -> list[Target]:
-    """Return the targets that have a range."""
-    return [target for target in targets if field_span(target.field) is not None]

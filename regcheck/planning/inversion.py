@@ -73,9 +73,9 @@ def solve(function: Function, wanted: Array, grid: Array, home: float) -> Array:
         above, below = np.where(too_high, middle, above), np.where(too_high, below, middle)
     middle = np.clip((below + above) / 2, low, high)
     with np.errstate(invalid="ignore"):  # a leap over the wanted value is no root
-        found &= np.abs(function(middle) - wanted) <= CLOSE * np.maximum(np.abs(off).min(axis=0, where=np.isfinite(off), initial=np.inf), 1e-6) + (
-            CLOSE * np.abs(wanted) + 1e-12
-        )
+        found &= np.abs(function(middle) - wanted) <= CLOSE * np.maximum(
+            np.abs(off).min(axis=0, where=np.isfinite(off), initial=np.inf), 1e-6
+        ) + (CLOSE * np.abs(wanted) + 1e-12)
     return np.where(missing, np.where(found, middle, np.nan), straight)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 from math import isqrt
 
 import numpy as np
@@ -22,7 +23,7 @@ APART = 1.15
 SPREAD = 0.08
 """Away from the ends, the members of a lane take at most this share of the range."""
 
-ROOM_ANGLE = 25
+ROOM = Fraction(25)
 """degC that a temperature stands at while nothing is wanted of it."""
 
 
@@ -79,7 +80,9 @@ class Lane:
             step = self.step(member, position)
             half = step * (self.prime - 1) / 2
             low, high = member.low + half, member.high - half
-            centre = min(max(member.low + position * (member.high - member.low), low), high) if low <= high else (member.low + member.high) / 2
+            centre = (
+                min(max(member.low + position * (member.high - member.low), low), high) if low <= high else (member.low + member.high) / 2
+            )
             rank = number * self.turn(turn) % self.prime if len(self.members) > 1 else 0
             offset = (rank - self.prime / 2) * step if len(self.members) > 1 else 0.0
             found[member.channel] = min(max(centre + offset, member.low), member.high)
@@ -154,13 +157,13 @@ def _member(
         inner = np.array([bottom + MARGIN * sides[0], top - MARGIN * sides[1]])
         if one is target:
             reach = float(sides.max())
-            own = inner
+            usable = inner
         else:
             place = _argument(model, channel, one, inner, others)
-            own = np.sort(model.value(target, {**{name: np.repeat(value, 2) for name, value in others.items()}, channel: place}))
-            if not np.isfinite(own).all():
+            usable = np.sort(model.value(target, {**{name: np.repeat(value, 2) for name, value in others.items()}, channel: place}))
+            if not np.isfinite(usable).all():
                 continue
-        low, high = max(low, float(own[0])), min(high, float(own[1]))
+        low, high = max(low, float(usable[0])), min(high, float(usable[1]))
     tight = MARGIN * 1e-9 * (reached_high - reached_low)
     low, high = max(low, reached_low + tight), min(high, reached_high - tight)
     if not low < high:
@@ -216,7 +219,7 @@ def _first_nominal(member: Member) -> float:
     value = (member.low + member.high) / 2
     unit = member.target.field.unit
     if unit is not None and unit.fits(TABLE["K"]):
-        value = float(convert(ROOM_ANGLE, TABLE["degC"], unit))
+        value = float(convert(ROOM, TABLE["degC"], unit))
     elif member.low < 0 < member.high:
         value = 0.0
     if not member.low < value < member.high:

@@ -1,4 +1,4 @@
-"""The order of a plan: a sweep of all lanes side by side within what sets no alarm, then each excursion by itself, back to nominal between."""
+"""The order of a plan: a sweep of all lanes at once within what sets no alarm, then each excursion by itself, nominal between."""
 
 from __future__ import annotations
 
@@ -108,7 +108,9 @@ class Order:
             step.hold_ns = -(-int(uneven) // QUANTUM_NS) * QUANTUM_NS
         return self.steps
 
-    def _add(self, phase: str, what: str, values: Values, hold_ns: int, serves: Sequence[str], words: Mapping[str, str] | None = None) -> None:
+    def _add(
+        self, phase: str, what: str, values: Values, hold_ns: int, serves: Sequence[str], words: Mapping[str, str] | None = None
+    ) -> None:
         full = dict(self.nominal) | dict(values)
         last = self.steps[-1] if self.steps else None
         if last is not None and last.values == full and last.words == dict(words or {}):  # it stands there already
@@ -122,7 +124,10 @@ class Order:
         serves = [f"accuracy, coverage of {fields_text(self.affected(lane))}" for lane in self.lanes]
         first = max(holds, default=0) + self.pace.bench.timing.warm_up_ns
         self._add("sweep", "all nominal", {}, first, serves)
-        walks = [Walk(lane, [one for one in tour(lane.levels, lane.nominal) if lane.quiet[0] <= one <= lane.quiet[1]], lane.nominal) for lane in self.lanes]
+        walks = [
+            Walk(lane, [one for one in tour(lane.levels, lane.nominal) if lane.quiet[0] <= one <= lane.quiet[1]], lane.nominal)
+            for lane in self.lanes
+        ]
         while True:
             moved = [walk for walk in walks if walk.waits_ns <= 0 and not walk.is_over]
             if not moved:
@@ -163,7 +168,9 @@ class Order:
             if not side:
                 continue
             up = side[0] > lane.nominal
-            approach = sorted((one for one in lane.levels if (lane.nominal < one <= high if up else low <= one < lane.nominal)), reverse=not up)
+            approach = sorted(
+                (one for one in lane.levels if (lane.nominal < one <= high if up else low <= one < lane.nominal)), reverse=not up
+            )
             for number, position in enumerate([*approach, *side, *side[-3::-2], *approach[-1:]]):
                 values = self._lane_values(lane, position, len(lane.levels) + number)
                 least = max(hold, self.long_ns(lane, position)) if position in side else self.hold_ns(lane)
@@ -177,7 +184,15 @@ class Order:
         self._add("alarm", f"{one.moved}, just short of {name}", one.before, hold, serves)
         self._add("alarm", f"{one.moved}, beyond {name}", one.over, hold, serves)
         if one.between is not None:
-            self._add("alarm", f"{one.moved}, not yet low enough to clear {name}" if one.moved.endswith("up") else f"{one.moved}, not yet high enough to clear {name}", one.between, hold, serves)
+            self._add(
+                "alarm",
+                f"{one.moved}, not yet low enough to clear {name}"
+                if one.moved.endswith("up")
+                else f"{one.moved}, not yet high enough to clear {name}",
+                one.between,
+                hold,
+                serves,
+            )
         self._add("alarm", f"nominal, {name} must clear", {}, hold, serves)
 
     def _words(self, lane: Lane, member: Member) -> None:

@@ -75,7 +75,13 @@ def make_plan(register_map: RegisterMap, bench: Bench, fitted: Fitted | None, po
     """
     if not bench.applied:
         raise SourceError(
-            [Problem(Place(bench.file), "the bench file applies nothing, so there is nothing to plan", "say under `applied` what each field should report")]
+            [
+                Problem(
+                    Place(bench.file),
+                    "the bench file applies nothing, so there is nothing to plan",
+                    "say under `applied` what each field should report",
+                )
+            ]
         )
     model, pace = BenchModel(bench, register_map), Pace(bench, register_map, poll_ns)
     members, refused = members_of(model, float(bench.coverage.ends))
@@ -131,7 +137,9 @@ def _inside(model: BenchModel, steps: list[Step]) -> tuple[dict[str, Array], lis
         out = _beyond(model, model.solve(tried, len(shares)), derived, len(shares))
         first = int(np.flatnonzero(~out)[0]) if not out.all() else DRAWN_IN
         step.values = {name: float(values[first]) for name, values in tried.items()}
-        notes.append(f"step {number + 1} is drawn in by {1 - shares[first]:.0%}: else {', '.join(one.name for one in derived)} would leave its range")
+        notes.append(
+            f"step {number + 1} is drawn in by {1 - shares[first]:.0%}: else {', '.join(one.name for one in derived)} would leave its range"
+        )
     return (model.solve(_wanted(steps), len(steps)) if notes else state), notes
 
 

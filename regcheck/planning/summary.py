@@ -34,7 +34,9 @@ def polling_notes(pace: Pace, watched: Sequence[Watched]) -> list[str]:
     for level in watched:
         low = level.react_ns[0]
         if low and level.level.react_ns is not None:
-            notes.append(f"{level.name} may not come before {lasted(low)}: read faster than the device waits beyond that, or it stays undecided")
+            notes.append(
+                f"{level.name} may not come before {lasted(low)}: read faster than the device waits beyond that, or it stays undecided"
+            )
     assumed = sorted({one.field.message for one in pace.bench.applied if not pace.said_ns(one.field)})
     if assumed:
         notes.append(f"assumed (--poll): every {lasted(pace.assumed_ns)} or faster for {', '.join(assumed)}")
@@ -43,14 +45,13 @@ def polling_notes(pace: Pace, watched: Sequence[Watched]) -> list[str]:
 
 def bench_notes(register_map: RegisterMap, bench: Bench, model: BenchModel, lanes: Sequence[Lane], watched: Sequence[Watched]) -> list[str]:
     """Return what else a person has to know before the bench runs: latches, columns that stand for a meter, what is not moved."""
-    notes = []
-    for level in watched:
-        if level.level.latched_until:
-            notes.append(f"{level.name} stays until {level.level.latched_until}: send it by hand once the level was read, the plan drives only the bench")
-    notes += [
-        f"the accuracy of {field.path} hangs on the device's own state: bring it into each state by hand"
-        for _, field in dict(((field.path, (message, field)) for message, field in state_conditions(register_map))).values()
+    notes = [
+        f"{level.name} stays until {level.level.latched_until}: send it by hand once the level was read, the plan drives only the bench"
+        for level in watched
+        if level.level.latched_until
     ]
+    hanging = dict.fromkeys(field.path for _, field in state_conditions(register_map))
+    notes += [f"the accuracy of {path} hangs on the device's own state: bring it into each state by hand" for path in hanging]
     measured = [channel.counts for channel in bench.channels.values() if channel.measured]
     if measured:
         notes.append(f"{', '.join(measured)} hold what is set; give check the log that the bench measures")
@@ -59,7 +60,13 @@ def bench_notes(register_map: RegisterMap, bench: Bench, model: BenchModel, lane
         notes.append(f"{', '.join(idle)} stay as they begin: no applied number hangs on them")
     played = {member.target.key for lane in lanes for member in lane.members if words_of(member)}
     played |= {target.key for lane in lanes for member in lane.members if words_of(member) for target in member.targets}
-    silent = sorted({target.field.name for target in model.targets if target.key not in played and {"open", "short"} & {code.word for code in target.field.codes}})
+    silent = sorted(
+        {
+            target.field.name
+            for target in model.targets
+            if target.key not in played and {"open", "short"} & {code.word for code in target.field.codes}
+        }
+    )
     if silent:
         notes.append(f"{', '.join(silent)}: has codes for open or short that no channel of this bench can play; open the lead by hand")
     return notes

@@ -150,9 +150,7 @@ def _ways(watched: Watched, lanes: Sequence[Lane], first: int) -> Iterator[_Way]
                 yield _Way(lane, tuple(own), up)
 
 
-def _margins(
-    condition: Condition, model: BenchModel, nominal: Mapping[str, float], way: _Way, share: Array
-) -> tuple[Array, Array]:
+def _margins(condition: Condition, model: BenchModel, nominal: Mapping[str, float], way: _Way, share: Array) -> tuple[Array, Array]:
     wanted = {name: np.full(len(share), value) for name, value in nominal.items()} | way.at(nominal, share)
     return condition.margins(model, model.solve(wanted, len(share), condition.all_targets))
 
@@ -256,7 +254,7 @@ def find_quiet(lane: Lane, model: BenchModel, alarms: Sequence[Watched], nominal
         return
     edges = np.flatnonzero(np.diff(np.concatenate([[0], calm.astype(np.int8), [0]])))
     stretches = [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    at = int(round(lane.nominal * (len(share) - 1)))
+    at = round(lane.nominal * (len(share) - 1))
     begin, end = min(stretches, key=lambda pair: (max(pair[0] - at, at - pair[1], 0), pair[0] - pair[1]))
     lane.quiet = float(share[begin]), float(share[end])
     if not lane.quiet[0] < lane.nominal < lane.quiet[1]:

@@ -38,17 +38,21 @@ def stimuli_of(text: str) -> Stimuli:
     return Stimuli.of(rows, round(float(lines[-1].split(",")[0]) * 1000) * 1_000_000)
 
 
-def led(recipe: Recipe, plan: StimulusPlan, folder: Path, trial: str, *faults: Fault) -> Mapping[str, Finding]:
-    """Return the findings of a run of the recipe's board, with these faults, under a plan."""
+def led(recipe: Recipe, plan: StimulusPlan, folder: Path, trial: str, *faults: Fault, until: int = 0) -> Mapping[str, Finding]:
+    """Return the findings of a run of the recipe's board, with these faults, under a plan, or its first ``until`` steps."""
+    stimuli = stimuli_of(plan.csv())
+    if until:
+        stimuli = Stimuli.of(stimuli.rows[:until], plan.begins_ns[until])
     poll = recipe.plan
     if isinstance(poll, PollPlan):
         poll = replace(poll, reads={**poll.reads, "protection": ALARM_POLL_NS})
     own = recipe.trials[trial].model_copy(update={"faults": "some" if faults else None})
     map_file = str((recipe.file.parent / recipe.map_text).resolve())
     (home,) = write_trials(
-        replace(recipe, map_text=map_file, plan=poll, stimuli=stimuli_of(plan.csv()), faults={"some": faults}, trials={"led": own}), folder
+        replace(recipe, map_text=map_file, plan=poll, stimuli=stimuli, faults={"some": faults}, trials={"led": own}), folder
     )
-    assert (home / "stimulus.csv").read_text(encoding="utf-8") == plan.csv()  # the plan is the log that check reads
+    if not until:
+        assert (home / "stimulus.csv").read_text(encoding="utf-8") == plan.csv()  # the plan is the log that check reads
     return {finding.id: finding for finding in check_trial(load_trial(home)).findings}
 
 
@@ -80,5 +84,10 @@ def led_ridge(ridge_recipe: Recipe, ridge_plan: StimulusPlan, tmp_path: Path) ->
 
 
 @pytest.fixture
+def led_with(tmp_path: Path) -> Callable[[Recipe, StimulusPlan], Mapping[str, Finding]]:
+    return lambda recipe, plan: led(recipe, plan, tmp_path, "ridge-4s-good")
+
+
+@pytest.fixture
 def led_rack(rack_recipe: Recipe, rack_plan: StimulusPlan, tmp_path: Path) -> Led:
-    return lambda *faults: led(rack_recipe, rack_plan, tmp_path, "scarp-96-good", *faults)
+    return lambda *faults, until=0: led(rack_recipe, rack_plan, tmp_path, "scarp-96-good", *faults, until=until)
