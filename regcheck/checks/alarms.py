@@ -24,6 +24,7 @@ from regcheck.checks.alarm_bands import (
     reported_bands,
     split_lasting,
 )
+from regcheck.checks.alarm_clearings import Clearing, clearings
 from regcheck.checks.alarm_times import Crossing, crossings, expected
 from regcheck.checks.held import times_held
 from regcheck.checks.judge import Judge
@@ -56,6 +57,7 @@ class AlarmOutcome:
     """What one alarm came to for one device, over all stretches."""
 
     crossings: list[Crossing] = field(default_factory=list)
+    clearings: list[Clearing] = field(default_factory=list)
     wrong: list[Wrong] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)  # wrong readings by level and kind
     readings: int = 0
@@ -196,6 +198,11 @@ def _judge_level(rule: Rule, number: int, level: AlarmLevel, own: Evaluation, al
             outcome.estimated = True
             one = Crossing(one.level, "undecided", one.edges, one.clear_ns, one.set_ns, one.limit, one.doubt_ns, one.instance)
         outcome.crossings.append(one)
+    if releases is None:
+        bound = high if level.react_ns is not None else None
+        outcome.clearings += clearings(
+            readings.start, readings.end, readings.doubt, is_set, clear, may_clear, bound, level.state, own.instance
+        )
     if rule.which is not None and isinstance(rule.which.root, Name):
         _named(rule.which.root, level, set_root, names, own, readings, is_set, judges, high, outcome)
 

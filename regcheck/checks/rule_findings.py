@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from regcheck.checks.alarm_clearings import Clearing
 from regcheck.checks.alarm_times import Crossing
 from regcheck.checks.alarms import APPLIED, AlarmOutcome, Clocks, judge_alarm
 from regcheck.checks.finding import Finding, Requirement, Strip, Verdict
@@ -212,6 +213,20 @@ def _crossing_json(one: Crossing) -> dict[str, Any]:
     return found
 
 
+def _clearing_json(one: Clearing) -> dict[str, Any]:
+    found: dict[str, Any] = {
+        "level": one.level,
+        "met_s": [_seconds(edge) for edge in one.edges],
+        "last_set_s": _seconds(one.set_ns),
+        "first_clear_s": _seconds(one.clear_ns),
+        "delay_s": [_seconds(bound) for bound in one.delay_ns],
+        "clock_doubt_s": _seconds(one.doubt_ns),
+    }
+    if one.limit_ns is not None:
+        found["limit_s"] = _seconds(one.limit_ns)
+    return found | ({"instance": one.instance} if one.instance else {})
+
+
 def alarm_findings(rule: Rule, outcome: AlarmOutcome, instance: str = "") -> list[Finding]:
     """Return the finding of one alarm of one device, and those of its levels that nothing provoked while others were."""
     requirement, name = _requirement(rule, instance), _named(rule, instance)
@@ -226,6 +241,8 @@ def alarm_findings(rule: Rule, outcome: AlarmOutcome, instance: str = "") -> lis
         "readings": outcome.readings,
         "crossings": [_crossing_json(one) for one in outcome.crossings[:MOST_CROSSINGS]],
     }
+    if outcome.clearings:
+        evidence["clearings"] = [_clearing_json(one) for one in outcome.clearings[:MOST_CROSSINGS]]
     if len(outcome.crossings) > MOST_CROSSINGS:
         evidence["more_crossings"] = len(outcome.crossings) - MOST_CROSSINGS
     if outcome.wrong:

@@ -23,7 +23,7 @@ from regcheck.device_map.places import bit_numbers
 from regcheck.device_map.protection import PROFILES
 from regcheck.device_map.sensors import SENSORS
 from regcheck.errors import UsageError
-from regcheck.sim.faults import Fault, PayloadFault, ReportFault, SensedFault, WireFault, touched
+from regcheck.sim.faults import Fault, HarnessFault, PayloadFault, ReportFault, SensedFault, WireFault, touched
 from regcheck.sim.frame_faults import BadCheck, CutShort, FrameFault, Late, Omitted, StuckCounter
 from regcheck.sim.front_end import FrontEnd, Series, Step, charge, conversions, folded, moving_mean, state
 from regcheck.sim.stimuli import Stimuli, Times
@@ -114,6 +114,10 @@ class Board:
         self._met: dict[WireFault | FrameFault, int] = {}
         self._pages: dict[tuple[object, ...], tuple[str, ...]] = {}
         self._design = design
+        self._channels = set(stimuli.columns)
+        for fault in faults:
+            if isinstance(fault, HarnessFault) and fault.channel in self._channels:
+                stimuli = fault.reaches(stimuli)
         self._series = self._all_series(design, stimuli, seed)
         self._constants: dict[str, Value] = dict(design.constants)
         self._builders: dict[str, Builder] = {}
@@ -160,6 +164,8 @@ class Board:
             known = {*self._series, *self._constants}
             if isinstance(fault, PayloadFault | WireFault | FrameFault):
                 known = messages
+            elif isinstance(fault, HarnessFault):
+                known = self._channels
             elif isinstance(fault, SensedFault):
                 known = set(self._design.senses)
             for path in touched(fault):

@@ -13,6 +13,10 @@ def fault_of(entry: FaultEntry) -> Fault:
     """Return the fault that an entry names."""
     span = Span(entry.from_, entry.count)
     found: list[Fault] = []
+    if entry.broken_wire is not None:
+        found.append(kinds.BrokenWire(entry.broken_wire, entry.by, entry.from_))
+    if entry.late_report is not None:
+        found.append(kinds.LateReport(entry.late_report, entry.later))
     if entry.wrong_gain is not None:
         found.append(kinds.WrongGain(entry.wrong_gain, entry.factor))
     if entry.wrong_offset is not None:

@@ -1,7 +1,7 @@
 """Faults of firmware, as plain data. Each says in one place what it does, and the board calls it in one place.
 
-Five families, by where in a board the fault sits: in the front end (what is sensed), in the report (which value stands in which
-field), in the payload (which bits and bytes are sent), on the wire (the transfer itself; frame_faults.py has those of frames).
+Six families, by where in a board the fault sits: in the harness (what reaches it), in the front end (what is sensed), in the report
+(which value stands in which field), in the payload (which bits and bytes are sent), on the wire (the transfer itself; frame_faults.py has those of frames).
 """
 
 from __future__ import annotations
@@ -14,9 +14,27 @@ from regcheck.codec.builder import RawCode, Value
 from regcheck.codec.checksums import pec
 from regcheck.sim.frame_faults import EVERY, FrameFault, Span
 from regcheck.sim.front_end import FrontEnd, with_error
+from regcheck.sim.stimuli import Stimuli
 
 Look = Callable[[str, int], Value]
 """Gives the value of a field, by its path, at a time in ns."""
+
+
+@dataclass(frozen=True, slots=True)
+class BrokenWire:
+    """A sense wire is broken from ``from_ns`` on: the board's input floats ``by`` above what the bench still applies, in its unit.
+
+    So of a stack the two neighbours of the wire move in opposite directions, and their sum stays.
+    """
+
+    channel: str
+    by: float
+    from_ns: int = 0
+
+    def reaches(self, stimuli: Stimuli) -> Stimuli:
+        """Return what reaches the board."""
+        column = stimuli.columns[self.channel].raised(self.by, self.from_ns)
+        return replace(stimuli, columns={**stimuli.columns, self.channel: column})
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +155,18 @@ class Stuck:
 
 
 @dataclass(frozen=True, slots=True)
+class LateReport:
+    """A field says what it should have said ``by_ns`` ago."""
+
+    field: str
+    by_ns: int
+
+    def reports(self, path: str, time_ns: int, look: Look) -> Value:
+        """Return what stands in the field."""
+        return look(path, max(time_ns - self.by_ns, 0))
+
+
+@dataclass(frozen=True, slots=True)
 class PlausibleOpen:
     """An ordinary code is sent instead of every code from ``open_from`` on, which would tell that the sensor is open."""
 
@@ -224,15 +254,18 @@ class Dropped:
         return (*parts[:-1], parts[-1][:1])
 
 
+HarnessFault = BrokenWire
 SensedFault = WrongGain | WrongOffset | SlowUpdate | SlowStart
-ReportFault = Swapped | Shifted | SignFlipped | WrongUnit | Stuck | PlausibleOpen
+ReportFault = Swapped | Shifted | SignFlipped | WrongUnit | Stuck | LateReport | PlausibleOpen
 PayloadFault = BitSet | BytesSwapped
 WireFault = BadPec | MissingPec | WrongCount | Dropped
-Fault = SensedFault | ReportFault | PayloadFault | WireFault | FrameFault
+Fault = HarnessFault | SensedFault | ReportFault | PayloadFault | WireFault | FrameFault
 
 
 def touched(fault: Fault) -> tuple[str, ...]:
-    """Return the paths of the fields, or the name of the message, that a fault names."""
+    """Return the paths of the fields, or the name of the message or channel, that a fault names."""
+    if isinstance(fault, HarnessFault):
+        return (fault.channel,)
     if isinstance(fault, PayloadFault | WireFault | FrameFault):
         return (fault.message,)
     if isinstance(fault, Shifted):

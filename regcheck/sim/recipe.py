@@ -7,7 +7,7 @@ import io
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from itertools import product
 from pathlib import Path
 from zlib import crc32
@@ -40,7 +40,7 @@ _NUMBERED = re.compile(r"\[n\s*(?:([+-])\s*(\d+))?\]")
 
 @dataclass(frozen=True, slots=True)
 class Recipe:
-    """A recipe ready to be made. ``faults`` by the name of their list."""
+    """A recipe ready to be made. ``faults`` by the name of their list, ``schedules`` by theirs; ``stimuli`` are what most trials take."""
 
     file: Path
     map_text: str
@@ -53,6 +53,7 @@ class Recipe:
     stimuli: Stimuli
     faults: dict[str, tuple[Fault, ...]]
     trials: dict[str, TrialPlan]
+    schedules: Mapping[str, Stimuli] = field(default_factory=dict)
 
 
 def load_recipe(path: Path) -> Recipe:
@@ -63,8 +64,10 @@ def load_recipe(path: Path) -> Recipe:
     if entry is None or problems:
         raise SourceError(problems)
     try:
-        rows, end_ns = schedule_rows(entry.schedule)
-        stimuli = Stimuli.of([Row(time, cells) for time, cells in rows], end_ns)
+        if entry.schedule is None and not entry.schedules:
+            raise ValueError("a recipe has a `schedule`, or `schedules` by name")
+        schedules = {name: _stimuli(rows) for name, rows in entry.schedules.items()}
+        stimuli = _stimuli(entry.schedule) if entry.schedule is not None else next(iter(schedules.values()))
         fault_lists = {name: tuple(fault_of(fault) for fault in listed) for name, listed in entry.faults.items()}
         design = _design(entry.board, entry.seed)
     except (ValueError, UsageError) as error:
@@ -84,6 +87,10 @@ def load_recipe(path: Path) -> Recipe:
                     )
                 ]
             )
+        if trial.schedule is not None and trial.schedule not in schedules:
+            place = _at(child(child(node, "trials"), name), node.place)
+            text = f"trial '{name}' names the schedule '{trial.schedule}', which the recipe lacks"
+            raise SourceError([Problem(place, text, "known: " + ", ".join(schedules))])
     plan = _plan(entry)
     if plan is None:
         text = "a recipe has one of `host`, who reads the board, and `sends`, what the board sends by itself"
@@ -100,7 +107,13 @@ def load_recipe(path: Path) -> Recipe:
         stimuli,
         fault_lists,
         entry.trials,
+        schedules,
     )
+
+
+def _stimuli(schedule: Node) -> Stimuli:
+    rows, end_ns = schedule_rows(schedule)
+    return Stimuli.of([Row(time, cells) for time, cells in rows], end_ns)
 
 
 def _at(node: Node | None, otherwise: Place) -> Place:
@@ -239,6 +252,8 @@ def record_frames(recipe: Recipe, faults: tuple[Fault, ...] = (), faulty: Mappin
 def make_trial(recipe: Recipe, name: str) -> dict[str, bytes]:
     """Return the files of one trial by name."""
     trial = recipe.trials[name]
+    if trial.schedule is not None:
+        recipe = replace(recipe, stimuli=recipe.schedules[trial.schedule])
     faults = recipe.faults[trial.faults] if trial.faults is not None else ()
     if trial.format == "can_log":
         data = _packed(_can_log(record_frames(recipe, faults, trial.faulty)))

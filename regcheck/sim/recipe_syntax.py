@@ -224,6 +224,8 @@ class SendsEntry(Entry):
 class FaultEntry(Entry):
     """One fault: its kind as the key that names a field or message, and what belongs to it."""
 
+    broken_wire: Text | None = None
+    late_report: Text | None = None
     wrong_gain: Text | None = None
     factor: Number = 1.0
     wrong_offset: Text | None = None
@@ -267,6 +269,7 @@ class TrialPlan(Entry):
     format: Format
     faults: Text | None = Key(None, description="which list of faults; none: a faultless board")
     faulty: Instances = Key(default_factory=dict, description="which of several boards have them; all unless said")
+    schedule: Text | None = Key(None, description="which of the recipe's `schedules`; its `schedule` unless said")
     tested: dict[str, Text] = Key(default_factory=dict)
     note: Text | None = None
 
@@ -281,7 +284,8 @@ class RecipeEntry(Entry):
     board: BoardEntry
     host: HostEntry | None = None
     sends: SendsEntry | None = None
-    schedule: Rows
+    schedule: Rows | None = None
+    schedules: dict[str, Rows] = Key(default_factory=dict, description="several by name, each for trials that ask for it")
     faults: dict[str, list[FaultEntry]] = Key(default_factory=dict)
     trials: dict[str, TrialPlan]
     note: Text | None = None

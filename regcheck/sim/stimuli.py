@@ -36,6 +36,11 @@ class Column:
         """Return the values at ``times`` i8[n]; before the first row that of the first row."""
         return self.value[np.clip(np.searchsorted(self.time, times, side="right") - 1, 0, None)]
 
+    def raised(self, by: float, from_ns: int) -> Column:
+        """Return the same channel, ``by`` higher from ``from_ns`` on."""
+        times = np.union1d(self.time, np.array([from_ns], np.int64))
+        return Column(times, self.at(times) + np.where(times >= from_ns, by, 0.0))
+
     def mean(self, begin: Times, end: Times) -> Array:
         """Return the means over begin .. end i8[n], each longer than 0."""
         length = np.append(np.diff(self.time), 0)
