@@ -33,7 +33,15 @@ class Clearing:
 
 
 def clearings(
-    start: Times, end: Times, doubt: Times, is_set: Flags, clear: Intervals, may_clear: Intervals, limit_ns: int | None, level: str, instance: str
+    start: Times,
+    end: Times,
+    doubt: Times,
+    is_set: Flags,
+    clear: Intervals,
+    may_clear: Intervals,
+    limit_ns: int | None,
+    level: str,
+    instance: str,
 ) -> list[Clearing]:
     """Return each time at which a level that was reported came to be surely cleared.
 

@@ -1,7 +1,8 @@
 """Faults of firmware, as plain data. Each says in one place what it does, and the board calls it in one place.
 
 Six families, by where in a board the fault sits: in the harness (what reaches it), in the front end (what is sensed), in the report
-(which value stands in which field), in the payload (which bits and bytes are sent), on the wire (the transfer itself; frame_faults.py has those of frames).
+(which value stands in which field), in the payload (which bits and bytes are sent), on the wire (the transfer itself;
+frame_faults.py has those of frames).
 """
 
 from __future__ import annotations

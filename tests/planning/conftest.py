@@ -45,8 +45,8 @@ def led(recipe: Recipe, plan: StimulusPlan, folder: Path, trial: str, *faults: F
         stimuli = Stimuli.of(stimuli.rows[:until], plan.begins_ns[until])
     poll = recipe.plan
     if isinstance(poll, PollPlan):
-        poll = replace(poll, reads={**poll.reads, "protection": ALARM_POLL_NS})
-    own = recipe.trials[trial].model_copy(update={"faults": "some" if faults else None})
+        poll = replace(poll, reads={**poll.reads, "protection": min(poll.reads["protection"], ALARM_POLL_NS)})
+    own = recipe.trials[trial].model_copy(update={"faults": "some" if faults else None, "schedule": None})
     map_file = str((recipe.file.parent / recipe.map_text).resolve())
     (home,) = write_trials(
         replace(recipe, map_text=map_file, plan=poll, stimuli=stimuli, faults={"some": faults}, trials={"led": own}), folder
@@ -68,6 +68,11 @@ def ridge_plan() -> StimulusPlan:
 
 
 @pytest.fixture(scope="session")
+def cairn_recipe() -> Recipe:
+    return load_recipe(HOME / "captures" / "recipes" / "cairn_4s.yaml")
+
+
+@pytest.fixture(scope="session")
 def rack_recipe() -> Recipe:
     return load_recipe(HOME / "captures" / "recipes" / "scarp_96.yaml")
 
@@ -85,7 +90,7 @@ def led_ridge(ridge_recipe: Recipe, ridge_plan: StimulusPlan, tmp_path: Path) ->
 
 @pytest.fixture
 def led_with(tmp_path: Path) -> Callable[[Recipe, StimulusPlan], Mapping[str, Finding]]:
-    return lambda recipe, plan: led(recipe, plan, tmp_path, "ridge-4s-good")
+    return lambda recipe, plan: led(recipe, plan, tmp_path, next(name for name in recipe.trials if name.endswith("-good")))
 
 
 @pytest.fixture

@@ -96,6 +96,18 @@ def test_the_steps_let_a_clock_be_estimated(ridge_recipe: Recipe, led_with: LedW
     assert with_verdict(found, Verdict.UNDECIDED) - {"accuracy/average_current"} == {"alarm/cell-over-voltage"}
 
 
+def test_a_protected_board_is_led_over_every_alarm_and_its_probe(cairn_recipe: Recipe, led_with: LedWith) -> None:
+    bench = load_bench(cairn_recipe.file.parent / "cairn_bench.yaml", cairn_recipe.register_map)
+    plan = make_plan(cairn_recipe.register_map, bench, None, SECOND // 2)
+    found = led_with(cairn_recipe, plan)
+    for verdict in (Verdict.FAIL, Verdict.UNDECIDED, Verdict.UNTESTED):
+        assert with_verdict(found, verdict) == set()
+    assert plan.foreseen.unreached == plan.foreseen.undecided == ()
+    for alarm in ("cell-over-voltage", "cell-under-voltage", "charge-over-current", "discharge-over-current"):
+        evidence = found[f"alarm/{alarm}"].evidence
+        assert len(evidence["crossings"]) == len(evidence["clearings"]) >= 2  # the range's end, and the threshold
+
+
 def test_the_rack_is_foreseen_whole(rack_plan: StimulusPlan) -> None:
     assert rack_plan.foreseen.unreached == ()
     assert rack_plan.foreseen.undecided == ()

@@ -12,9 +12,12 @@ from regcheck.errors import UsageError
 from regcheck.sim.faults import (
     BadPec,
     BitSet,
+    BrokenWire,
     BytesSwapped,
     Dropped,
     Fault,
+    HarnessFault,
+    LateReport,
     MissingPec,
     PayloadFault,
     PlausibleOpen,
@@ -53,6 +56,7 @@ def signed(word: bytes) -> int:
 
 
 CASES: list[tuple[Fault, set[int]]] = [
+    (BrokenWire("wire_2", 0.12, 20 * SECOND), {CELLS}),  # the pack's sum has wires of its own
     (WrongGain("current", 1.02), FROM_CURRENT),
     (WrongOffset("voltage", 40.0), {VOLTAGE}),
     (SlowUpdate("voltage", 7 * SECOND), {VOLTAGE}),
@@ -62,6 +66,7 @@ CASES: list[tuple[Fault, set[int]]] = [
     (SignFlipped("average_current"), {AVERAGE}),
     (WrongUnit("temperature", 10, 273.15), {TEMPERATURE}),
     (Stuck("voltage", 40 * SECOND), {VOLTAGE}),
+    (LateReport("voltage", 3 * SECOND), {VOLTAGE}),
     (PlausibleOpen("thermistor_1", 2047, 4070), {NTC_1}),
     (BitSet("protection", 12), {PROTECTION}),
     (BytesSwapped("voltage"), {VOLTAGE}),
@@ -82,7 +87,7 @@ def test_a_fault_changes_only_its_own(fault: Fault, commands: set[int], reads_wi
 def test_every_kind_of_fault_is_tried_here() -> None:
     kinds = {kind for family in (SensedFault, ReportFault, PayloadFault, WireFault) for kind in get_args(family)}
     # this pack has no code for "not yet": the rack has (test_can_faults.py)
-    assert {type(fault) for fault, _ in CASES} | {SlowStart} == kinds
+    assert {type(fault) for fault, _ in CASES} | {SlowStart} == kinds | {HarnessFault}
 
 
 def test_a_wrong_gain_reaches_what_is_worked_out_from_the_same_front_end(reads_with: ReadsWith, faultless: Reads) -> None:
