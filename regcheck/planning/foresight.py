@@ -74,8 +74,11 @@ def foresee(
     for level in watched:
         verdict = _crossed(level, {judge.id: judge for judge in judges}, log, alarm_period_ns(level))
         if verdict == "untested" and level.id not in told:
-            text = f"level '{level.level.state}' is not crossed cleanly by any step"
-            unreached.append(Unreached(level.id, text, "see its condition and reaction time", str(level.level.place)))
+            text, remedy = f"level '{level.level.state}' is not crossed cleanly by any step", "see its condition and reaction time"
+            if plan.not_said:
+                text = "the bench does not say which of several devices it drives"
+                remedy = "say which one is fitted, such as --instances rack=3, or write rack[3].… under `applied`"
+            unreached.append(Unreached(level.id, text, remedy, str(level.level.place)))
         if bench.clock.kind == "estimate" and level.level.react_ns is not None:
             text = "a reaction cannot be passed by an estimated clock, which rests on the device's own delays"
             undecided.append(

@@ -51,3 +51,11 @@ def test_what_it_refuses(cli, arguments: list[object], said: str) -> None:
     assert (code, out) == (2, "")
     assert said in err
     assert err.count("\n") == 1
+
+
+def test_a_bench_for_one_of_several_devices_is_told_to_say_which(cli) -> None:
+    code, out, err = cli("plan", RACK, "--bench", RACK_BENCH)
+    assert (code, err) == (0, "")
+    said = " ".join(out.split())
+    assert "alarm/low-insulation, because the bench does not say which of several devices it drives; say which one is fitted" in said
+    assert "accuracy/rack_cells.cell_voltage" in said
