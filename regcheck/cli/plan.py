@@ -46,7 +46,7 @@ def plan(
     """
     from regcheck.bench.bench_file import load_bench
     from regcheck.cli import drop_output
-    from regcheck.cli.inputs import fitted_of, readable, writable
+    from regcheck.cli.inputs import fitted_of, readable, refuse_outputs
     from regcheck.device_map.compile import load_map
     from regcheck.device_map.limits import parse_time_ns
     from regcheck.planning.schedule import make_plan
@@ -63,7 +63,7 @@ def plan(
         raise UsageError("--poll: 0 s was found; expected how often messages are read, such as 500 ms")
     register_map = load_map(readable(map_file, "map"))
     loaded = load_bench(readable(bench, "bench file"), register_map)
-    writable({"--output": output}, [map_file, bench])
+    refuse_outputs({"--output": output}, [map_file, bench])
     made = make_plan(register_map, loaded, fitted_of(instances, register_map, map_file), poll_ns)
     if output is not None:
         output.write_text(made.csv(), encoding="utf-8")

@@ -14,7 +14,7 @@ from regcheck.bench.bench_file import Applied, Bench, Channel
 from regcheck.bench.curves import AppliedCurve
 from regcheck.bench.stimulus import OPEN, LogColumn, StimulusLog
 from regcheck.checks.judge import field_step
-from regcheck.checks.limits_at import limit_fields, segment_limits
+from regcheck.checks.limits_at import Given, limit_fields, segment_limits
 from regcheck.codec.columns import FieldId
 from regcheck.device_map.model import Field, RegisterMap
 from regcheck.planning.inversion import Array, Function, is_resistance, reachable, search_grid, solve
@@ -228,7 +228,7 @@ class BenchModel:
             size = float(UNSAID) * (span[1] - span[0]) if span is not None else 0.0
             side = np.full(len(rows), size)
             return Reached(curve.after[rows], u, -side, side, np.ones(len(rows), np.bool_))
-        limits = segment_limits(field, curve, self.register_map, message, float(field_step(field)), {})
+        limits = segment_limits(field, curve, self.register_map, message, float(field_step(field)), Given({}, {}))
         return Reached(curve.after[rows], u, limits.fail_low[rows], limits.fail_high[rows], limits.judged[rows])
 
 
