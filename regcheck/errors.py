@@ -89,5 +89,11 @@ class WorkerError(RegcheckError):
     exit_code = 3
 
 
+class BusError(RegcheckError):
+    """A live bus cannot be opened, or was lost for good; or what is recorded from it can no longer be written."""
+
+    exit_code = 3
+
+
 class EncodeError(RegcheckError):
     """A value does not fit the field that should carry it."""

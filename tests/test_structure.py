@@ -10,7 +10,7 @@ import pytest
 import regcheck
 
 PACKAGE = Path(regcheck.__file__).parent
-ROOMS = ("device_map", "traffic", "codec", "bench", "checks", "planning", "report", "cli")
+ROOMS = ("device_map", "traffic", "codec", "bench", "checks", "planning", "report", "live", "cli")
 """From the lowest to the highest. `sim` stands beside them: it may use the rooms up to `bench`, and only `cli` uses it."""
 
 FOUNDATION = {"errors"}

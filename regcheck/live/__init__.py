@@ -1,0 +1,1 @@
+"""A live bus: what is polled and heard, recorded as it comes, and handed on in small batches."""
