@@ -147,6 +147,8 @@ def frame_transfer(message: Message, wire: bytes, split: int, *, written: bool =
         fault = Fault.COMMAND_REFUSED
     elif nack != NO_BYTE and (written or nack < split):
         fault = Fault.DATA_REFUSED
+    elif flags & Flag.BAD_PEC:
+        fault = Fault.NONE  # nothing else can be said: the adapter kept the bytes
     elif flags & NOT_WHOLE:
         fault = Fault.CUT
     elif flags & Flag.UNKNOWN_LEVEL:
@@ -171,6 +173,8 @@ def frame_transfer(message: Message, wire: bytes, split: int, *, written: bool =
     required = message.pec is Pec.REQUIRED
     if fault in REFUSED:
         check = Check.UNKNOWN
+    elif flags & Flag.BAD_PEC:
+        check = Check.BAD
     elif has_pec:
         check = Check.GOOD if pec(wire[:-1]) == wire[-1] else Check.BAD
     elif message.pec is Pec.NEVER:
@@ -302,6 +306,7 @@ def frame_rows(batch: Batch, rows: NDArray[np.int64], message: Message, *, writt
             address_refused,
             command_refused,
             data_refused,
+            (flags & Flag.BAD_PEC) != 0,
             (flags & NOT_WHOLE) != 0,
             (flags & Flag.UNKNOWN_LEVEL) != 0,
             (flags & Flag.PARTIAL_BYTE) != 0,
@@ -317,6 +322,7 @@ def frame_rows(batch: Batch, rows: NDArray[np.int64], message: Message, *, writt
             Fault.ADDRESS_REFUSED,
             Fault.COMMAND_REFUSED,
             Fault.DATA_REFUSED,
+            Fault.NONE,
             Fault.CUT,
             Fault.UNKNOWN_LEVEL,
             Fault.PARTIAL_BYTE,
@@ -341,6 +347,7 @@ def frame_rows(batch: Batch, rows: NDArray[np.int64], message: Message, *, writt
             chosen = protected[group]
             wire = matrix(batch, origin[chosen], size)
             check[chosen] = np.where(crc8_column(wire[:, :-1]) == wire[:, -1], np.uint8(Check.GOOD), np.uint8(Check.BAD))
+    check[(flags & Flag.BAD_PEC) != 0] = Check.BAD
     check[refused] = Check.UNKNOWN
     verified = (check == Check.GOOD) | (check == Check.NONE) | ((check == Check.UNKNOWN) & (by_adapter | (not required)))
     return Framed(rows, first, np.minimum(body, declared), declared, check, fault, verified, refused)

@@ -36,6 +36,7 @@ class Flag(IntFlag):
     GLITCH = 16  # a pulse too short to be a bit was passed over
     COMBINED = 32  # write and read were recorded apart and joined by the reader
     PEC_BY_ADAPTER = 64  # the recorder's adapter checked the PEC and kept it to itself
+    BAD_PEC = 128  # the recorder's adapter found the PEC wrong, and kept it and the data to itself
     FD = 256
     RATE_SWITCH = 512
     REMOTE = 1024

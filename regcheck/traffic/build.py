@@ -125,6 +125,14 @@ class BatchBuilder:
         self._end_epoch()
         self._epoch += 1
 
+    def cut(self, now_ns: int) -> Iterator[Batch]:
+        """Yield all that is held, up to ``now_ns``, when a live bus is known to be silent since; the epoch goes on."""
+        self.advance(now_ns)
+        self._gather()
+        self._cut(self._merged(), self._horizon_ns)
+        self._blocks, self._held = [], 0
+        yield from self.ready()
+
     def finish(self) -> Iterator[Batch]:
         """Yield the remaining batches; one without transfers where the capture holds none."""
         self._is_last = True

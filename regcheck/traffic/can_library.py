@@ -81,7 +81,7 @@ class LibraryReader:
         builder = FrameBuilder(self.source.file, self.source.number, self.source.batch_size, by_line=True)
         for number, message in enumerate(self._messages(builder), 1):
             try:
-                frame, note = _frame(message)
+                frame, note = frame_of(message)
             except (ValueError, TypeError) as error:  # what it makes of a damaged log may be of any type
                 builder.complain("impossible frame", str(error), number)
                 continue
@@ -134,7 +134,8 @@ class LibraryReader:
                 yield messages
 
 
-def _frame(message: Message) -> tuple[Frame, str]:
+def frame_of(message: Message) -> tuple[Frame, str]:
+    """Return what python-can read as a frame, and a note where it is odd; ValueError: no bus could carry it."""
     flags = Flag(0)
     marks = (
         (message.is_fd, Flag.FD),

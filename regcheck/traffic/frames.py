@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from itertools import pairwise
 
@@ -191,6 +191,15 @@ class FrameBuilder(BatchBuilder):
             merged = merged.in_order(np.argsort(merged.time, kind="stable"))
             self._is_disordered = False
         return merged
+
+    def cut(self, now_ns: int) -> Iterator[Batch]:
+        """Yield all that is held, up to ``now_ns``, when a live bus is known to be silent since; the epoch goes on."""
+        self._take_waiting()
+        self.advance(now_ns)
+        frames = self._in_time() if self._stretches else columns_of([], self)
+        self._cut_frames(frames, max(self._horizon_ns, int(frames.time[-1])) if len(frames) else self._horizon_ns)
+        self._stretches, self._held = [], 0
+        yield from self.ready()
 
     def _end_epoch(self) -> None:
         self._take_waiting()

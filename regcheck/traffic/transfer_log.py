@@ -6,7 +6,7 @@ The first line is a head, every other one a transfer or a tick; captures/README.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, TextIO
 
@@ -14,6 +14,7 @@ from regcheck.errors import CaptureError, Place
 from regcheck.traffic.batch import NO_BYTE, Batch, Flag
 from regcheck.traffic.build import BatchBuilder
 from regcheck.traffic.segments import Said, Segment, file_segments, line_seam
+from regcheck.traffic.heard import ERRORS, Event, Tried, take
 from regcheck.traffic.shapes import LONGEST, Transfer, ordinary_nack
 from regcheck.traffic.source import Source
 from regcheck.traffic.stream import line_blocks
@@ -34,7 +35,8 @@ WORDS = {
 }
 """The words of ``flags``; that a stop is missing has a key of its own."""
 
-_KEYS = frozenset({"time", "end", "parts", "nack", "stop", "flags", "bus"})
+_KEYS = frozenset({"time", "end", "parts", "nack", "stop", "flags", "bus", "error", "errno", "try"})
+_EVENT_KEYS = frozenset({"time", "event", "bus"})
 _TICK_KEYS = frozenset({"time", "tick"})
 
 
@@ -80,11 +82,12 @@ class TransferLogReader:
                         last_ns = None
                         continue
                     record_ns = _time(record, "time")
-                    transfer = None if "tick" in record else _transfer(record, record_ns)
+                    heard = _heard(record, record_ns)
                 except ValueError as error:
                     builder.complain("damaged line", str(error), number)
                     continue
-                _check_keys(record, _TICK_KEYS if transfer is None else _KEYS, builder, number)
+                known = _TICK_KEYS if heard is None else _EVENT_KEYS if isinstance(heard, Event) else _KEYS
+                _check_keys(record, known, builder, number)
                 if last_ns is not None and record_ns < last_ns:
                     text = (
                         f"time goes backwards, from {format_seconds(last_ns)} s to {format_seconds(record_ns)} s; a new stretch begins here"
@@ -93,8 +96,8 @@ class TransferLogReader:
                     builder.new_epoch()
                 builder.advance(record_ns)
                 last_ns = record_ns
-                if transfer is not None:
-                    builder.add(transfer, number)
+                if heard is not None:
+                    take(builder, heard, number)
             yield from builder.ready()
         if stream.damage:
             builder.complain("damaged gzip stream", stream.damage, 0)
@@ -161,6 +164,31 @@ def _time(record: dict[str, Any], key: str) -> int:
     return parse_time(text)
 
 
+def _heard(record: dict[str, Any], time_ns: int) -> Transfer | Tried | Event | None:
+    """Return what a line says, None for a tick."""
+    if "tick" in record:
+        return None
+    if "event" in record:
+        text = record["event"]
+        if type(text) is not str or not text:
+            raise ValueError(f"event is {text!r}; expected a few words")
+        return Event(time_ns, text, _bus(record))
+    transfer = _transfer(record, time_ns)
+    if "error" not in record:
+        return transfer
+    word = record["error"]
+    if not isinstance(word, str) or word not in ERRORS:
+        raise ValueError(f"error is {word!r}; expected one of {', '.join(ERRORS)}")
+    return Tried(transfer, word, str(record.get("errno", "")))
+
+
+def _bus(record: dict[str, Any]) -> str:
+    bus = record.get("bus", "")
+    if type(bus) is not str:
+        raise ValueError(f"bus is {bus!r}; expected a name")
+    return bus
+
+
 def _transfer(record: dict[str, Any], time_ns: int) -> Transfer:
     end_ns = _time(record, "end") if "end" in record else time_ns
     if end_ns < time_ns:
@@ -186,10 +214,7 @@ def _transfer(record: dict[str, Any], time_ns: int) -> Transfer:
         raise ValueError(f"stop is {record['stop']!r}; expected true or false")
     if not record.get("stop", True):
         flags |= Flag.NO_STOP
-    bus = record.get("bus", "")
-    if type(bus) is not str:
-        raise ValueError(f"bus is {bus!r}; expected a name")
-    return Transfer(time_ns, parts, end_ns, _nack(record, length), flags, bus)
+    return Transfer(time_ns, parts, end_ns, _nack(record, length), flags, _bus(record))
 
 
 def _nack(record: dict[str, Any], length: int) -> int | None:
@@ -206,14 +231,13 @@ def _nack(record: dict[str, Any], length: int) -> int | None:
 class TransferLogWriter:
     """Writes a transfer log to an open text file, a line a transfer; transfers come in order of their start.
 
-    ``clock`` is "capture" (times count from the recording's own zero) or "epoch" (from 1970-01-01 UTC).
+    ``clock`` is "capture" (times count from the recording's own zero) or "epoch" (from 1970-01-01 UTC); ``about`` are further keys of
+    the head.
     """
 
-    def __init__(self, file: TextIO, *, clock: str) -> None:
-        if clock not in CLOCKS:
-            raise ValueError(f"clock is {clock!r}; expected one of {CLOCKS}")
+    def __init__(self, file: TextIO, *, clock: str, about: Mapping[str, object] | None = None) -> None:
         self._file = file
-        file.write(json.dumps({HEAD_KEY: VERSION, "bus": "smbus", "clock": clock}) + "\n")
+        file.write(head_line(clock=clock, about=about))
 
     def write(self, transfer: Transfer) -> None:
         """Write one transfer."""
@@ -221,7 +245,36 @@ class TransferLogWriter:
 
     def tick(self, time_ns: int) -> None:
         """Tell that nothing more has happened up to ``time_ns``."""
-        self._file.write(f'{{"time": {format_seconds(time_ns)}, "tick": true}}\n')
+        self._file.write(tick_line(time_ns))
+
+
+def head_line(*, clock: str, about: Mapping[str, object] | None = None) -> str:
+    """Return the first line of a transfer log, as ``TransferLogWriter`` writes it."""
+    if clock not in CLOCKS:
+        raise ValueError(f"clock is {clock!r}; expected one of {CLOCKS}")
+    return json.dumps({HEAD_KEY: VERSION, "bus": "smbus", "clock": clock} | dict(about or {})) + "\n"
+
+
+def tick_line(time_ns: int) -> str:
+    """Return the line that tells that nothing more has happened up to a time."""
+    return f'{{"time": {format_seconds(time_ns)}, "tick": true}}\n'
+
+
+def heard_line(heard: Transfer | Tried | Event) -> str:
+    r"""Return the line that says what was heard.
+
+    >>> heard_line(Tried(Transfer(5_000_000, (b"\x16\x09",), 6_000_000), "timeout", "ETIMEDOUT", 2)).rstrip()
+    '{"time": 0.005000000, "end": 0.006000000, "parts": ["16 09"], "error": "timeout", "errno": "ETIMEDOUT", "try": 2}'
+    """
+    if isinstance(heard, Transfer):
+        return transfer_line(heard)
+    if isinstance(heard, Event):
+        bus = f', "bus": {json.dumps(heard.bus)}' if heard.bus else ""
+        return f'{{"time": {format_seconds(heard.time_ns)}, "event": {json.dumps(heard.text)}{bus}}}\n'
+    words = f', "error": "{heard.error}"' if heard.error else ""
+    words += f', "errno": "{heard.errno}"' if heard.errno else ""
+    words += f', "try": {heard.attempt}' if heard.attempt > 1 else ""
+    return f"{transfer_line(heard.transfer)[:-2]}{words}}}\n"
 
 
 def transfer_line(transfer: Transfer) -> str:
