@@ -36,13 +36,14 @@ class Selector:
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """One register to be read: ``size`` data bytes, or of a counted block at most ``most``; ``command`` None: a receive byte."""
+    """One register to be read: ``size`` data bytes, or of a counted block ``least`` to ``most``; ``command`` None: a receive byte."""
 
     name: str
     address: int
     command: int | None
     kind: TransferKind
     size: int
+    least: int
     most: int
     pec: Pec
     selector: Selector | None = None
@@ -91,7 +92,9 @@ def poll_plan(register_map: RegisterMap, *, default_ns: int, allow_writes: bool,
         else:
             reads[message.name] = _read(message)
     frozen = {
-        message.holds for message in register_map.messages if message.name in reads and message.holds in reads and message.holds != message.name
+        message.holds
+        for message in register_map.messages
+        if message.name in reads and message.holds in reads and message.holds != message.name
     }
     groups = []
     for name in reads:
@@ -147,7 +150,7 @@ def _read(message: Message) -> Read:
         None if message.transfer is TransferKind.RECEIVE_BYTE else command,
         message.transfer,
         0 if counted else fixed_bytes(message),
-        count_limits(message)[1] if counted else 0,
+        *(count_limits(message) if counted else (0, 0)),
         message.pec,
         _selector(message),
     )

@@ -62,8 +62,11 @@ class LiveSource(Protocol):
     def notes(self) -> tuple[str, ...]:
         """What the user is to be told before it begins: how the adapter is used, what is skipped, whether it only listens."""
 
+    def open(self) -> None:
+        """Open the buses, so that ``notes`` are complete; ``batches`` does it otherwise."""
+
     def batches(self, until: Stop) -> Iterator[Batch]:
-        """Yield what is heard; the buses are opened at the first call and closed at the end."""
+        """Yield what is heard; the buses are closed at the end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,14 +74,13 @@ class BusName:
     """A bus as the user names it: ``i2c-1``, ``/dev/i2c-1``, ``can0``, ``INTERFACE:CHANNEL``; ``label`` is what the map calls it."""
 
     text: str
-    kind: str  # "smbus", "can", or the word before the colon of a kind that the caller opens
-    interface: str  # python-can's name of the interface, "" for SMBus
+    interface: str  # python-can's name of the interface, or the word of a kind that the caller opens; "" for SMBus
     channel: str  # the device node of an SMBus adapter, or the channel
-    label: str
+    label: str = ""
 
 
-Opener = Callable[[BusName], Any]
-"""Opens a bus of the caller's own kind: returns what has the methods of ``smbus2.SMBus``, or of ``can.BusABC``."""
+Opener = Callable[[BusName], tuple[str, Callable[[], Any]]]
+"""Of a bus of the caller's own kind: ``smbus`` or ``can``, and what opens it, with the methods of ``smbus2.SMBus`` or ``can.BusABC``."""
 
 
 def open_bus(

@@ -56,6 +56,10 @@ class BatchBuilder:
             self._begin_ns = self._horizon_ns = start.now_ns
             self._buses = {name: number for number, name in enumerate(start.buses)}
 
+    def bus_number(self, name: str) -> int:
+        """Return the number of the bus ``name``, a new one where it is new."""
+        return self._buses.setdefault(name, len(self._buses))
+
     def advance(self, now_ns: int) -> None:
         """Tell that the capture is known up to ``now_ns``; the first call of an epoch sets where it begins."""
         if self._begin_ns is None:

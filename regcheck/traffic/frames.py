@@ -110,10 +110,6 @@ class FrameBuilder(BatchBuilder):
         super().resume(start)
         self._known_buses = len(self._buses)
 
-    def bus_number(self, name: str) -> int:
-        """Return the number of the bus ``name``, a new one where it is new."""
-        return self._buses.setdefault(name, len(self._buses))
-
     def add_frame(self, frame: Frame, place: int) -> None:
         """Take one frame, which ``check_frame`` has passed."""
         self._waiting.append((frame, place))

@@ -117,7 +117,7 @@ def _ordinary(line: bytes) -> Said | None:
         return None
     return (
         (transfer.time_ns, transfer.time_ns if transfer.end_ns is None else transfer.end_ns, transfer.bus)
-        if record.keys() <= _KEYS
+        if record.keys() <= _KEYS - {"error", "errno", "try"}
         else None
     )
 
