@@ -10,6 +10,7 @@ from regcheck.cli.decode import decode
 from regcheck.cli.demo import demo
 from regcheck.cli.lint import lint
 from regcheck.cli.plan import plan
+from regcheck.cli.record import record
 from regcheck.cli.schema import schema
 from regcheck.cli.show import show
 
@@ -26,7 +27,7 @@ app = typer.Typer(
       regcheck lint my_map.yaml                      check one of your own
       regcheck check my_map.yaml bus.vcd             check traffic by it""",
     epilog="A battery can burn and its bus can be live: follow your lab's rules, local codes and licensed practice. "
-    "regcheck reads; it writes nothing to any device.",
+    "regcheck reads; it writes nothing to any device, but for what `record --allow-writes` is told.",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -38,6 +39,7 @@ for command, purpose in (
     (decode, "Decode captured traffic by a map, a reading a line."),
     (compare, "Compare runs: what turned, what moved, what spreads."),
     (plan, "Plan the stimuli that exercise all that a map requires."),
+    (record, "Record a live bus into a file, as it comes."),
     (lint, "Look for every fault of maps, bench files and trials."),
     (show, "Print a map as a table, or one message with its bits."),
     (schema, "Print the JSON Schema of a language, for editors."),

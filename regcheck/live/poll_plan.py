@@ -91,11 +91,8 @@ def poll_plan(register_map: RegisterMap, *, default_ns: int, allow_writes: bool,
             skipped.append((message.name, reason))
         else:
             reads[message.name] = _read(message)
-    frozen = {
-        message.holds
-        for message in register_map.messages
-        if message.name in reads and message.holds in reads and message.holds != message.name
-    }
+    frozen = {message.holds for message in register_map.messages if message.name in reads and message.holds in reads}
+    frozen -= {name for name in frozen if _held(register_map, name) == name}
     groups = []
     for name in reads:
         if name in frozen:

@@ -166,10 +166,8 @@ class Poller:
         for attempt in range(1, tries + 1):
             if attempt > 1:
                 counts.retries += 1
-            if way.read.selector is not None:
-                word = self._select(way, way.read.selector, attempt)
-            else:
-                word = self._read(way, attempt)
+            selector = way.read.selector
+            word = self._read(way, attempt) if selector is None else self._select(way, selector, attempt)
             if not word:
                 counts.good += 1
                 self._failed_turns.pop(address, None)

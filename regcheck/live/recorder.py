@@ -10,6 +10,7 @@ import errno
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from glob import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -70,11 +71,9 @@ class Recorder:
             raise UsageError(f"{self.path}: there is no folder {folder}; make it first")
         if self.path.is_dir():
             raise UsageError(f"{self.path}: is a folder; name a file in it")
-        there = (
-            [self.path]
-            if not self.is_rotating
-            else sorted(folder.glob(f"{_quoted(self.path.stem)}-[0-9][0-9][0-9][0-9]{_quoted(self.path.suffix)}"))
-        )
+        stem, suffix = escape(self.path.stem), escape(self.path.suffix)
+        numbered = f"{stem}-[0-9][0-9][0-9][0-9]{suffix}"
+        there = sorted(folder.glob(numbered)) if self.is_rotating else [self.path]
         found = next((one for one in there if one.exists() and not one.is_char_device()), None)
         if found is not None and not self._force:
             raise UsageError(f"{found}: is there already; name another file, or --force to write over it")
@@ -86,9 +85,9 @@ class Recorder:
 
     def write(self, heard: Sequence[Heard], horizon_ns: int) -> None:
         """Write what was heard up to ``horizon_ns``, in order of time; what is in the file afterwards outlives this process."""
-        if (self._rotation.size and self._size >= self._rotation.size) or (
-            self._rotation.time_ns and self._clock.monotonic_ns() - self._began_ns >= self._rotation.time_ns
-        ):
+        turn = self._rotation
+        is_old = turn.time_ns and self._clock.monotonic_ns() - self._began_ns >= turn.time_ns
+        if is_old or (turn.size and self._size >= turn.size):
             self._next()
         if self.kind == "can":
             lines = [frame_line(one) for one in heard if isinstance(one, Frame)]
@@ -198,12 +197,6 @@ class Recorder:
         path = self.numbered(max(len(self.files), 1))
         what = "the disk is full" if error.errno in (errno.ENOSPC, errno.EDQUOT) else f"cannot be written any more: {error.strerror}"
         return BusError(f"{path}: {what}; recording has ended, what is there can be read")
-
-
-def _quoted(name: str) -> str:
-    from glob import escape
-
-    return escape(name)
 
 
 def _sync_folder(folder: Path) -> None:

@@ -7,7 +7,7 @@ from heapq import heapify, heapreplace
 
 
 class Schedule:
-    """Due times of several items: item i is due at start + k x periods[i], k = 0, 1, 2 …
+    """Due times of several items: item i is due at start + k x periods[i], for k from 0 on.
 
     The item whose due time is earliest comes first, of several the first of the list: an item that is overdue is older than whatever
     has just been done, so none starves. Slots that have passed by the time that an item was done are missed, and counted.

@@ -181,7 +181,7 @@ class SmbusAdapter:
         if read.kind is TransferKind.BYTE and self._funcs & BYTE_DATA_CALL:
             return lambda: bytes([bus.read_byte_data(address, command)])
         if read.kind is TransferKind.WORD and self._funcs & WORD_DATA_CALL:
-            return lambda: bus.read_word_data(address, command).to_bytes(2, "little")  # type: ignore[no-any-return]
+            return lambda: bus.read_word_data(address, command).to_bytes(2, "little")
         if read.kind is TransferKind.BLOCK and self._funcs & READ_BLOCK:
 
             def block() -> bytes:

@@ -6,7 +6,7 @@ import gzip
 import io
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import product
 from pathlib import Path
@@ -237,6 +237,11 @@ def record(recipe: Recipe, faults: tuple[Fault, ...] = ()) -> list[Transfer]:
 
 def record_frames(recipe: Recipe, faults: tuple[Fault, ...] = (), faulty: Mapping[str, tuple[int, ...]] | None = None) -> list[Frame]:
     """Return the frames of one run of the recipe's boards; those that ``faulty`` names (all, where it names none) have these faults."""
+    return list(sent_frames(recipe, faults, faulty))
+
+
+def sent_frames(recipe: Recipe, faults: tuple[Fault, ...] = (), faulty: Mapping[str, tuple[int, ...]] | None = None) -> Iterator[Frame]:
+    """Yield the frames of ``record_frames`` as they are made."""
     if not isinstance(recipe.plan, SendPlan):
         raise UsageError(f"{recipe.file.name} has no `sends`: its board sends nothing by itself")
     boards = []
@@ -246,7 +251,7 @@ def record_frames(recipe: Recipe, faults: tuple[Fault, ...] = (), faulty: Mappin
         boards.append(
             Board(recipe.register_map, recipe.design, recipe.stimuli, seed=recipe.seed, faults=faults if has else (), numbers=own)
         )
-    return list(frames(boards, recipe.register_map, recipe.plan, recipe.stimuli.end_ns))
+    yield from frames(boards, recipe.register_map, recipe.plan, recipe.stimuli.end_ns)
 
 
 def make_trial(recipe: Recipe, name: str) -> dict[str, bytes]:
