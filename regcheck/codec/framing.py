@@ -23,7 +23,7 @@ LARGEST_COUNT = 32
 Version 3.1 (6.5.7) allows 0 to 255; a map asks for that with a `length` that starts at 0 or ends above 32.
 """
 
-NOT_WHOLE = Flag.NO_START | Flag.CUT
+NOT_WHOLE = Flag.NO_START | Flag.CUT | Flag.BAD_PEC  # of a PEC that an adapter found wrong, the adapter kept the bytes
 DAMAGED = NOT_WHOLE | Flag.NO_STOP | Flag.PARTIAL_BYTE | Flag.UNKNOWN_LEVEL
 COUNTED = frozenset({TransferKind.BLOCK, TransferKind.BLOCK_PROCESS_CALL})
 
@@ -147,8 +147,6 @@ def frame_transfer(message: Message, wire: bytes, split: int, *, written: bool =
         fault = Fault.COMMAND_REFUSED
     elif nack != NO_BYTE and (written or nack < split):
         fault = Fault.DATA_REFUSED
-    elif flags & Flag.BAD_PEC:
-        fault = Fault.NONE  # nothing else can be said: the adapter kept the bytes
     elif flags & NOT_WHOLE:
         fault = Fault.CUT
     elif flags & Flag.UNKNOWN_LEVEL:
@@ -306,7 +304,6 @@ def frame_rows(batch: Batch, rows: NDArray[np.int64], message: Message, *, writt
             address_refused,
             command_refused,
             data_refused,
-            (flags & Flag.BAD_PEC) != 0,
             (flags & NOT_WHOLE) != 0,
             (flags & Flag.UNKNOWN_LEVEL) != 0,
             (flags & Flag.PARTIAL_BYTE) != 0,
@@ -322,7 +319,6 @@ def frame_rows(batch: Batch, rows: NDArray[np.int64], message: Message, *, writt
             Fault.ADDRESS_REFUSED,
             Fault.COMMAND_REFUSED,
             Fault.DATA_REFUSED,
-            Fault.NONE,
             Fault.CUT,
             Fault.UNKNOWN_LEVEL,
             Fault.PARTIAL_BYTE,

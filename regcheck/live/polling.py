@@ -59,6 +59,7 @@ class Poller:
         self._permit = permit
         self.horizon_ns = anchor.now_ns()
         self._adapter: SmbusAdapter | None = None
+        self._says = ""
         self._ways: dict[str, Way] = {}
         self._unread: dict[str, str] = {}
         self._sends_pec: dict[int, bool] = {}
@@ -67,7 +68,7 @@ class Poller:
     @property
     def notes(self) -> tuple[str, ...]:
         """How the adapter reads, what is written, what is skipped and why."""
-        found = [] if self._adapter is None else [f"{self.name}: {self._adapter.says}"]
+        found = [f"{self.name}: {self._says}"] if self._says else []
         found += [f"{self.name}: will {selector}" for selector in self.plan.selectors]
         found += [f"{self.name}: address 0x{address:02X} sends no PEC" for address, sends in self._sends_pec.items() if not sends]
         skipped = [*self.plan.skipped, *self._unread.items()]
@@ -77,7 +78,7 @@ class Poller:
     @property
     def about(self) -> Mapping[str, object]:
         """How the adapter reads, for the head of the file."""
-        about: dict[str, object] = {"adapter": self.name, "reads": "" if self._adapter is None else self._adapter.says, "retries": POLICY}
+        about: dict[str, object] = {"adapter": self.name, "reads": self._says, "retries": POLICY}
         if self._sends_pec:
             about["pec_sent"] = {f"0x{address:02X}": sends for address, sends in self._sends_pec.items()}
         return about
@@ -85,6 +86,7 @@ class Poller:
     def open(self) -> None:
         """Open the adapter and find out how each register is read; BusError: it cannot be opened, or nothing can be read through it."""
         self._adapter = SmbusAdapter(self._opener())
+        self._says = self._adapter.says
         for read in self.plan.reads:
             self._find_pec(read)
             self._find_way(read)
