@@ -220,6 +220,6 @@ def _rotation(text: str | None) -> Rotation:
     amount = value * unit.factor
     if unit.fits(TABLE["s"]) and amount >= 1:
         return Rotation(time_ns=int(amount * 1_000_000_000))
-    if unit.fits(TABLE["B"]) and amount >= 8 * 1000:
+    if unit.fits(TABLE["bit"]) and amount >= 8 * 1000:
         return Rotation(size=int(amount / 8))
     raise UsageError(f"--rotate: '{text}' is neither a size of 1 kB or more nor a time of 1 s or more; expected such as 100MB or 10min")

@@ -114,7 +114,6 @@ class Listener:
     def _listen(self, until: Stop) -> None:
         receive, heard, stamps = self._bus.recv, self.heard, self._stamps
         ids, label = self.ids, self.label
-        since = 0
         while not until.is_set:
             message = receive(STEP_S)
             if message is None:
@@ -139,10 +138,8 @@ class Listener:
             else:
                 key = (frame.id, frame.extended)
                 ids[key] = ids.get(key, 0) + 1
-            since += 1
-            if since >= 256:  # a bus that is never silent has a horizon, too: frames come in order, but for some milliseconds
-                since = 0
-                self.horizon_ns = max(self.horizon_ns, time_ns - LATE_NS)
+            if time_ns - self.horizon_ns > 2 * LATE_NS:  # a bus that is never silent has a horizon, too: frames come nearly in order
+                self.horizon_ns = time_ns - LATE_NS
 
     def _fail(self, kind: str) -> None:
         self.errors[kind] = self.errors.get(kind, 0) + 1

@@ -250,7 +250,9 @@ def test_without_leave_an_indirect_register_is_skipped_and_named(tmp_path: Path)
     adapter = FakeAdapter(REGISTERS, {0x21})
     poller = polled(a_map(tmp_path, more=THROUGH), adapter)
     assert adapter.writes == []
-    assert any(note.startswith("i2c-9: not read: hidden (its read needs a write: write word 0xA001 to command 0xC0") for note in poller.notes)
+    assert any(
+        note.startswith("i2c-9: not read: hidden (its read needs a write: write word 0xA001 to command 0xC0") for note in poller.notes
+    )
 
 
 @pytest.mark.parametrize("funcs", [RAW | READ_BLOCK, KERNEL | 0x40_0000])
@@ -284,17 +286,26 @@ TRANSFERS = ["send byte", "receive byte", "byte", "word", "32-bit", "64-bit", "b
 @settings(max_examples=60, deadline=None)
 @given(
     kinds=st.lists(
-        st.tuples(st.sampled_from(TRANSFERS), st.sampled_from(["[read]", "[read, write]", "[write]"]), st.booleans()), min_size=1, max_size=8
+        st.tuples(st.sampled_from(TRANSFERS), st.sampled_from(["[read]", "[read, write]", "[write]"]), st.booleans()),
+        min_size=1,
+        max_size=8,
     ),
     pec=st.sampled_from(["required", "optional", "never"]),
     funcs=st.sampled_from([RAW | READ_BLOCK, RAW, KERNEL, KERNEL | 0x40_0000, I2C_BLOCK, 0x60_0000]),
-    errors=st.lists(st.sampled_from([0, 0, 0, errno.ENXIO, errno.EIO, errno.EBADMSG, errno.ETIMEDOUT, errno.EOPNOTSUPP]), min_size=1, max_size=9),
+    errors=st.lists(
+        st.sampled_from([0, 0, 0, errno.ENXIO, errno.EIO, errno.EBADMSG, errno.ETIMEDOUT, errno.EOPNOTSUPP]), min_size=1, max_size=9
+    ),
 )
 def test_no_map_makes_a_write_without_leave(
     tmp_path_factory: pytest.TempPathFactory, kinds: list[tuple[str, str, bool]], pec: str, funcs: int, errors: list[int]
 ) -> None:
     """The fake has no other writing method of smbus2 than those it counts: any other write would be an AttributeError."""
-    lines = ["regcheck: 1", 'device: {name: any, title: "Any (invented)", source: "none"}', f"smbus: {{address: 0x0B, pec: {pec}}}", "registers:"]
+    lines = [
+        "regcheck: 1",
+        'device: {name: any, title: "Any (invented)", source: "none"}',
+        f"smbus: {{address: 0x0B, pec: {pec}}}",
+        "registers:",
+    ]
     for number, (transfer, access, is_through) in enumerate(kinds):
         is_through = is_through and transfer == "word"
         command = "" if transfer == "receive byte" or is_through else f"command: 0x{number + 0x10:02X}, "
@@ -320,7 +331,9 @@ def test_no_map_makes_a_write_without_leave(
 
 def test_what_is_recorded_reads_back_and_is_judged(tmp_path: Path) -> None:
     register_map = a_map(tmp_path)
-    adapter = FakeAdapter(REGISTERS, {0x21}, funcs=KERNEL, fails=lambda number: {1: errno.EBADMSG, 5: errno.ENXIO, 7: errno.ETIMEDOUT}.get(number, 0))
+    adapter = FakeAdapter(
+        REGISTERS, {0x21}, funcs=KERNEL, fails=lambda number: {1: errno.EBADMSG, 5: errno.ENXIO, 7: errno.ETIMEDOUT}.get(number, 0)
+    )
     poller = polled(register_map, adapter)
     file = io.StringIO()
     file.write(head_line(clock="epoch", about=poller.about))
