@@ -46,8 +46,7 @@ def wait_for(path: Path, size: int) -> None:
 
 
 def last_time_ns(path: Path) -> int:
-    times = [time for batch in open_capture(path).batches() for time in batch.time.tolist()]
-    return max(times)
+    return max(int(batch.time.max()) for batch in open_capture(path).batches() if len(batch))
 
 
 @pytest.mark.parametrize(("map_", "bus", "name"), [(RIDGE, "sim:ridge_4s", "bus.jsonl"), (SCARP, "sim:scarp_96", "bus.log")])
@@ -60,7 +59,6 @@ def test_a_kill_loses_less_than_a_second(tmp_path: Path, started: list[subproces
     killed_ns = time.time_ns()
     process.wait()
     lost_s = (killed_ns - last_time_ns(path)) / 1e9
-    print(f"kill -9 lost {lost_s:.3f} s")
     assert lost_s < 1.0
     assert sum(sum(batch.complained.values()) for batch in open_capture(path).batches()) <= 1  # a torn last line at most
 

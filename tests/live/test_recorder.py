@@ -100,9 +100,13 @@ def test_a_full_disk_ends_with_a_whole_line(tmp_path: Path, monkeypatch: pytest.
     path = tmp_path / "bus.jsonl"
     recorder = Recorder(path, kind="smbus", clock=FakeClock())
     recorder.begin({})
-    with pytest.raises(BusError, match=r"bus.jsonl: the disk is full; recording has ended, what is there can be read") as caught:
+
+    def fill() -> None:
         for heap in range(100):
             recorder.write(transfers(3, 3 * heap), EPOCH + heap)
+
+    with pytest.raises(BusError, match=r"bus.jsonl: the disk is full; recording has ended, what is there can be read") as caught:
+        fill()
     assert caught.value.exit_code == 3
     text = path.read_text()
     assert text.endswith("\n")
