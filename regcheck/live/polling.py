@@ -71,8 +71,10 @@ class Poller:
         found = [f"{self.name}: {self._says}"] if self._says else []
         found += [f"{self.name}: will {selector}" for selector in self.plan.selectors]
         found += [f"{self.name}: address 0x{address:02X} sends no PEC" for address, sends in self._sends_pec.items() if not sends]
-        skipped = [*self.plan.skipped, *self._unread.items()]
-        found += [f"{self.name}: not read: {name} ({reason})" for name, reason in skipped]
+        by_reason: dict[str, list[str]] = {}
+        for name, reason in (*self.plan.skipped, *self._unread.items()):
+            by_reason.setdefault(reason, []).append(name)
+        found += [f"{self.name}: not read: {', '.join(names)} ({reason})" for reason, names in by_reason.items()]
         return tuple(found)
 
     @property
