@@ -13,8 +13,8 @@ from typing import Any, TextIO
 from regcheck.errors import CaptureError, Place
 from regcheck.traffic.batch import NO_BYTE, Batch, Flag
 from regcheck.traffic.build import BatchBuilder
-from regcheck.traffic.segments import Said, Segment, file_segments, line_seam
 from regcheck.traffic.heard import ERRORS, Event, Tried, take
+from regcheck.traffic.segments import Said, Segment, file_segments, line_seam
 from regcheck.traffic.shapes import LONGEST, Transfer, ordinary_nack
 from regcheck.traffic.source import Source
 from regcheck.traffic.stream import line_blocks
