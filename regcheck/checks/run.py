@@ -13,6 +13,7 @@ from regcheck.checks.accuracy_findings import expected_errors
 from regcheck.checks.decision import RULE
 from regcheck.checks.finding import NamedFile, Run
 from regcheck.checks.plan import Plan, Progress, watched
+from regcheck.checks.plot_data import Plots
 from regcheck.checks.trial import Trial, refuse_lacking, refuse_misfits
 from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.plan import decoded_to_the_end
@@ -42,6 +43,15 @@ def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
 
     Raises SourceError for a wrong map, bench file or stimulus log, CaptureError for a capture that cannot be read at all.
     """
+    return _check(trial, progress, plots=False)[0]
+
+
+def check_and_plot(trial: Trial, progress: Progress | None = None) -> tuple[Run, Plots]:
+    """Check a trial as ``check_trial`` does, and gather what a report of it draws; takes one more pass over the captures."""
+    return _check(trial, progress, plots=True)
+
+
+def _check(trial: Trial, progress: Progress | None, *, plots: bool) -> tuple[Run, Plots]:
     register_map = load_map(trial.map)
     bench = load_bench(trial.bench, register_map) if trial.bench is not None else None
     log = load_stimulus(trial.stimulus, bench.columns(), bench.words()) if bench is not None and trial.stimulus is not None else None
@@ -52,7 +62,7 @@ def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
     refuse_lacking(trial, captures)
     plan = Plan(register_map, bench, log, trial.fitted or None, trial.buses)
     plan.survey(captures, progress)
-    folded = [plan.fold(number, capture, progress) for number, capture in enumerate(captures)]
+    folded = [plan.fold(number, capture, progress, plots=plots) for number, capture in enumerate(captures)]
     done = folded[0]
     for later in folded[1:]:
         done.then(later)
@@ -64,7 +74,7 @@ def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
     }
     files = [path for path in (trial.bench, trial.stimulus) if path is not None]
     findings = tuple(plan.findings(done))
-    return Run(
+    run = Run(
         map_name=register_map.name,
         map_file=NamedFile(str(trial.map), file_sha256(trial.map)),
         captures=tuple(NamedFile(str(capture.path), capture.sha256()) for capture in captures),
@@ -74,3 +84,4 @@ def check_trial(trial: Trial, progress: Progress | None = None) -> Run:
         about=about,
         complaints=tuple(done.transfers.first_complaints),
     )
+    return run, plan.plots(done, findings, captures, progress) if plots else Plots()
