@@ -25,9 +25,7 @@ def check(
     stimulus: Annotated[Optional[Path], typer.Option(metavar="FILE", help="What the bench applied, over time (CSV).")] = None,  # noqa: UP045
     json: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write all findings with their evidence as JSON.")] = None,  # noqa: UP045
     junit: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write a JUnit file, a test case a finding, for CI.")] = None,  # noqa: UP045
-    html: Annotated[
-        Optional[Path], typer.Option(metavar="FILE", help="Write a report to read, sign and file: one page without a network.")
-    ] = None,  # noqa: UP045
+    html: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write a report to read, sign and file, as one page.")] = None,  # noqa: UP045
     signals: Annotated[Optional[str], typer.Option(metavar="NAMES", help=SIGNALS_HELP)] = None,  # noqa: UP045
     columns: Annotated[Optional[str], typer.Option(metavar="NAMES", help=COLUMNS_HELP)] = None,  # noqa: UP045
     untested_fails: Annotated[

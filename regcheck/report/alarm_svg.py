@@ -36,7 +36,8 @@ def crossing_svg(crossing: Mapping[str, Any], title: str, reach_s: float) -> str
         inner += f'<path class="m {verdict}" d="M{short(begin)} 8v12" />' if begin < last else ""
         inner += slab(verdict, last, 14)
     else:
-        inner += f'<text x="180" y="18" text-anchor="middle">{"never reported" if verdict is Verdict.FAIL else "held too briefly to tell"}</text>'
+        words = "never reported" if verdict is Verdict.FAIL else "held too briefly to tell"
+        inner += f'<text x="180" y="18" text-anchor="middle">{words}</text>'
     return f'<svg class="strip" viewBox="0 0 360 28" role="img"><title>{safe(title)}</title>{inner}</svg>'
 
 

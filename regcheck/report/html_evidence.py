@@ -15,7 +15,20 @@ from regcheck.report.html_plots import error_time_plot, levels_plot, seconds_fro
 from regcheck.report.order import doubt
 from regcheck.report.quantity import error_unit
 
-SHOWN_ELSEWHERE = frozenset({"hold_table", "crossings", "likely_cause", "untested_holds", "unit", "more_holds"})
+LINE_KEYS = frozenset(
+    {
+        "gain",
+        "gain_half_interval",
+        "gain_says",
+        "gain_method",
+        "error_at_centre",
+        "error_at_centre_half_interval",
+        "centre",
+        "error_at_ends",
+    }
+    | {"worst_non_linearity"}
+)
+SHOWN_ELSEWHERE = frozenset({"hold_table", "crossings", "likely_cause", "unit", "more_holds"}) | LINE_KEYS
 MOST_LINES = 12
 """Lines of a map that stand under a finding."""
 
@@ -63,6 +76,7 @@ class Evidence:
     holds: tuple[Mapping[str, Any], ...]
     more_holds: int
     crossings: tuple[CrossingRow, ...]
+    line: tuple[tuple[str, str], ...]
     wire: TakenApart | None
     numbers: tuple[tuple[str, str], ...]
     snippet: Snippet | None
@@ -74,7 +88,8 @@ def evidence_of(finding: Finding, plots: Plots) -> Evidence:
     """Return what stands under a finding; plots, messages and map lines only where they were gathered."""
     requirement, evidence = finding.requirement, finding.evidence
     spot = chief_spot(finding)
-    wire = plots.wire.get(spot) if spot is not None else None
+    is_told = finding.verdict in (Verdict.FAIL, Verdict.UNDECIDED) or requirement.kind in ("accuracy", "rule")
+    wire = plots.wire.get(spot) if spot is not None and is_told else None
     unit = str(evidence.get("unit") or "")
     crossings = [one for one in evidence.get("crossings", ()) if isinstance(one, Mapping)]
     return Evidence(
@@ -85,6 +100,7 @@ def evidence_of(finding: Finding, plots: Plots) -> Evidence:
         tuple(evidence.get("hold_table", ())),
         int(evidence.get("more_holds", 0)),
         tuple(crossing_rows(crossings)),
+        tuple(_line_says(evidence, unit)),
         take_apart(wire) if wire is not None else None,
         tuple((_words(key), _told(value, key)) for key, value in evidence.items() if key not in SHOWN_ELSEWHERE),
         _snippet(finding, plots.texts),
@@ -150,6 +166,35 @@ def crossing_rows(crossings: Sequence[Mapping[str, Any]]) -> list[CrossingRow]:
         svg = crossing_svg(one, title, float(reach))
         rows.append(CrossingRow(Verdict(one["verdict"]), f"{one['level']}{where}", _time(one["met_s"][0]), svg, between, said, allowed))
     return rows
+
+
+def _line_says(evidence: Mapping[str, Any], unit: str) -> list[tuple[str, str]]:
+    """Return gain and offset with their intervals of 95 %, in words."""
+    if "gain" not in evidence:
+        return []
+    if evidence["gain"] is None:
+        return [("gain", f"none: {evidence.get('gain_says', '')}")]
+    apart = error_unit(unit)
+
+    def with_half(value: Any, half: Any, unit: str) -> str:
+        return f"{_number(value)} ± {_number(half)} {unit}".strip() if half is not None else f"{_number(value)} {unit}".strip()
+
+    ends = evidence.get("error_at_ends") or (None, None)
+    return [
+        (
+            "gain",
+            f"{with_half(evidence['gain'], evidence.get('gain_half_interval'), '')}; a deviation from 1 is {evidence['gain_says']}"
+            if "interval" not in str(evidence.get("gain_says"))
+            else f"{_number(evidence['gain'])}; {evidence['gain_says']}",
+        ),
+        (
+            "offset",
+            f"{with_half(evidence['error_at_centre'], evidence.get('error_at_centre_half_interval'), apart)}"
+            f" at the centre, {_number(evidence['centre'])} {unit}".rstrip(),
+        ),
+        ("at the ends", f"{_number(ends[0])} and {_number(ends[1])} {apart}".rstrip()),
+        ("off the line", f"at most {_number(evidence['worst_non_linearity'])} {apart} ({evidence['gain_method']} fit of the holds' means)"),
+    ]
 
 
 def _last(crossing: Mapping[str, Any]) -> float:

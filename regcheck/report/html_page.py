@@ -21,7 +21,7 @@ from regcheck.report.html_sections import (
     file_rows,
     still_open,
 )
-from regcheck.report.order import elements_of, families, overall
+from regcheck.report.order import doubt, elements_of, families, overall
 from regcheck.report.quantity import error_and_limit
 from regcheck.report.staff import has_staff
 from regcheck.report.staff_svg import staff_svg
@@ -49,6 +49,7 @@ class Row:
     share: float
     evidence: Evidence | None
     count: int = 0
+    kind: str = ""
 
     @property
     def is_lazy(self) -> bool:
@@ -118,7 +119,7 @@ def _contents(run: Run, plots: Plots) -> dict[str, Any]:
     counts = count_verdicts(run.findings)
     together = families(run.findings)
     order = {finding.id: number for number, finding in enumerate(finding for family in together for finding in family)}
-    groups = [group for family in together for group in _groups(family, order, plots)]
+    groups = _table(together, order, plots)
     about = dict(run.about)
     tested = about.pop("tested", {})
     return {
@@ -161,6 +162,30 @@ def _number(value: Any) -> str:
     return str(value)
 
 
+def _table(together: Sequence[Sequence[Finding]], order: dict[str, int], plots: Plots) -> list[Group]:
+    """Return the rows of the table: what has no number and passes, or was not tested, stands together by kind or by reason."""
+    groups: list[Group] = []
+    alike: dict[tuple[str, ...], list[Finding]] = {}
+    for family in together:
+        worst = family[0]
+        if len(family) < FAMILY_FROM and worst.verdict in (Verdict.PASS, Verdict.UNTESTED) and worst.strip is None:
+            is_pass = worst.verdict is Verdict.PASS
+            key = (worst.requirement.kind,) if is_pass else (worst.reason, worst.remedy)
+            alike.setdefault((str(worst.verdict), *key), []).extend(family)
+        else:
+            groups += _groups(family, order, plots)
+    for found in alike.values():
+        rows = tuple(_row(finding, order[finding.id], plots) for finding in found)
+        if len(rows) < FAMILY_FROM:
+            groups += [Group(row) for row in rows]
+            continue
+        first, kinds = found[0], {finding.requirement.kind for finding in found}
+        words = f"{len(rows)} pass" if first.verdict is Verdict.PASS else doubt(first)
+        head = Row(first, order[first.id], f"{len(rows)} requirements", "", "", words, -1.0, None, len(rows))
+        groups.append(Group(replace(head, kind=first.requirement.kind if len(kinds) == 1 else "several"), rest=rows))
+    return sorted(groups, key=lambda group: group.head.rank)
+
+
 def _groups(family: Sequence[Finding], order: dict[str, int], plots: Plots) -> list[Group]:
     rows = [_row(finding, order[finding.id], plots) for finding in family]
     if len(family) < FAMILY_FROM:
@@ -169,7 +194,7 @@ def _groups(family: Sequence[Finding], order: dict[str, int], plots: Plots) -> l
     name = replace(worst.requirement, element=None).path
     counts = ", ".join(f"{count} {word}" for word, count in count_verdicts(family).items() if count)
     drawn = staff_svg(family, f"{worst.requirement.kind} of {name}") if has_staff(family) else ""
-    number = error_and_limit(worst.strip, 28) if worst.strip is not None and worst.verdict is not Verdict.UNTESTED else ""
+    number = error_and_limit(worst.strip, 16) if worst.strip is not None and worst.verdict is not Verdict.UNTESTED else ""
     head = Row(
         worst,
         order[worst.id],
@@ -189,7 +214,7 @@ def _groups(family: Sequence[Finding], order: dict[str, int], plots: Plots) -> l
 def _row(finding: Finding, rank: int, plots: Plots) -> Row:
     path, strip, is_untested = finding.requirement.path, finding.strip, finding.verdict is Verdict.UNTESTED
     drawn = strip_svg(finding) if is_untested or strip is not None else ""
-    number = error_and_limit(strip, 28) if strip is not None and not is_untested else ""
+    number = error_and_limit(strip, 16) if strip is not None and not is_untested else ""
     words = finding.says.removeprefix(path).lstrip(": ") if finding.says.startswith(path) else finding.says
     if drawn and not is_untested:
         words = ""

@@ -12,7 +12,7 @@ from regcheck.checks.finding import Verdict
 from regcheck.checks.plot_data import BusPlot, FieldPlots, Levels, OverTime, Stretches
 from regcheck.report.svg import Scale, safe, scale_over, short
 
-TOP, HEIGHT = 6.0, 80.0
+TOP, HEIGHT = 5.0, 84.0
 """Where the lines stand, in percent of a plot's height; the numbers of the lower axis stand below."""
 
 MARKS = 200
@@ -60,7 +60,7 @@ def _figure(title: str, axes: Axes, lines: str, marks: str, units: tuple[str, st
         anchor = "start" if share < 0.04 else "end" if share > 0.96 else "middle"
         unit = f" {units[0]}" if units[0] and number == len(across.ticks) - 1 else ""
         grid += f"M{short(axes.x(tick))} 992V1000"
-        texts.append(f'<text class="tick" x="{axes.left(tick)}" y="98%" text-anchor="{anchor}">{safe(across.text(tick) + unit)}</text>')
+        texts.append(f'<text class="tick" x="{axes.left(tick)}" y="97%" text-anchor="{anchor}">{safe(across.text(tick) + unit)}</text>')
     return (
         f'<svg class="{kind}" role="img"><title>{safe(title)}</title>'
         f'<svg viewBox="0 0 1000 1000" preserveAspectRatio="none" y="{short(TOP)}%" width="100%" height="{short(HEIGHT)}%">'

@@ -68,7 +68,8 @@ def _cell(finding: Finding, number: int, x: float) -> str:
     strip, verdict = finding.strip, finding.verdict
     scale = scale_of(strip) if strip is not None else None
     if verdict is Verdict.UNTESTED or strip is None or scale is None:
-        return f'<path class="m untested" d="M{short(x - 1.5)} {short((TOP + BOTTOM) / 2 - 1.5)}h3v3h-3z"><title>{number}: {verdict}</title></path>'
+        dot = f"M{short(x - 1.5)} {short((TOP + BOTTOM) / 2 - 1.5)}h3v3h-3z"
+        return f'<path class="m untested" d="{dot}"><title>{number}: {verdict}</title></path>'
     middle, half = (TOP + BOTTOM) / 2, (BOTTOM - TOP) / 2
     share = float(scale.share(strip.worst)) if math.isfinite(strip.worst) else math.copysign(9.0, strip.worst)
     y = min(max(BOTTOM - (BOTTOM - TOP) * share, middle - 1.75 * half), middle + 1.75 * half)

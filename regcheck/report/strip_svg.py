@@ -37,7 +37,7 @@ def words_for(strip: Strip) -> str:
     return "no limit" if math.isinf(strip.low) or math.isinf(strip.high) else "none allowed"
 
 
-def position(strip: Strip, scale: Scale, error: float) -> float:
+def position(scale: Scale, error: float) -> float:
     """Return the x of an error, not clamped."""
     if math.isinf(error):
         return math.copysign(math.inf, error)
@@ -54,12 +54,12 @@ def _drawn(strip: Strip | None, verdict: Verdict) -> str:
         return ""
     ends = LEFT + (RIGHT - LEFT) / 2 * (1 - REACH), LEFT + (RIGHT - LEFT) / 2 * (1 + REACH)
     x, beside = mark_at(strip, verdict, scale)
-    zero = position(strip, scale, 0.0)
+    zero = position(scale, 0.0)
     posts = ("" if math.isinf(strip.low) else _LEFT_POST) + ("" if math.isinf(strip.high) else _RIGHT_POST)
     parts = [_BAND, f'<path class="zero" d="M{short(zero)} 3V8M{short(zero)} 20V25"/><path class="post" d="{posts}"/>']
     if strip.uncertainty > 0 and math.isfinite(strip.worst):
         spread = (RIGHT - LEFT) * strip.uncertainty / float(scale.high - scale.low)
-        at = position(strip, scale, strip.worst)
+        at = position(scale, strip.worst)
         first, last = (min(max(end, ends[0]), ends[1]) for end in (at - spread, at + spread))
         if last - first > 0 and not beside:
             parts.append(f'<rect class="whisker" x="{short(first)}" y="12.5" width="{short(last - first)}" height="3"/>')
@@ -76,7 +76,7 @@ def mark_at(strip: Strip, verdict: Verdict, scale: Scale) -> tuple[float, int]:
 
     Rounding never lies: a pass stands wholly between the posts, a fail wholly outside; only undecided may touch one.
     """
-    x = position(strip, scale, strip.worst)
+    x = position(scale, strip.worst)
     middle, half = (LEFT + RIGHT) / 2, (RIGHT - LEFT) / 2
     beside = 0 if abs(x - middle) <= REACH * half else 1 if x > middle else -1
     x = min(max(x, middle - REACH * half), middle + REACH * half)

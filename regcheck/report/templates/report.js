@@ -67,12 +67,11 @@
     let count = 0;
     for (const group of groups) {
       const head = group.rows[0];
-      const ofKind = !kind.value || cell(head, 2) === kind.value;
-      if (active && ofKind) build(group);
+      if (active && (!kind.value || [kind.value, "several"].includes(cell(head, 2)))) build(group);
       let any = 0;
       for (const row of rowsOf(group)) {
         const says = words.length ? (row.id + " " + row.textContent).toLowerCase() : "";
-        const fits = ofKind && (!verdict.value || row.dataset.verdict === verdict.value) && words.every((word) => says.includes(word));
+        const fits = (!kind.value || cell(row, 2) === kind.value) && (!verdict.value || row.dataset.verdict === verdict.value) && words.every((word) => says.includes(word));
         row.classList.toggle("out", active && !fits);
         row.nextElementSibling.classList.toggle("out", active && !fits);
         any += fits ? 1 : 0;
