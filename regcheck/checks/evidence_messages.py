@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 
 from regcheck.checks.finding import Finding, Verdict
-from regcheck.codec.columns import FieldId, MessageColumns
+from regcheck.codec.columns import MessageColumns
 from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.framing import frame_rows
-from regcheck.codec.readings import Row, row_of
+from regcheck.codec.readings import Row, ordered_ids, row_of
 from regcheck.device_map.model import Message
 from regcheck.traffic.batch import Batch, MessageKey
 
@@ -107,8 +107,7 @@ def _explained(batch: Batch, columns: MessageColumns, at: int, wire: WireMessage
         framed = frame_rows(batch, columns.index[at : at + 1], message, written=columns.written)
         begin = int(framed.first[0]) - int(batch.start[columns.index[at]])
         payload = (begin, begin + int(framed.came[0]))
-    ids: list[FieldId] = sorted(columns.fields, key=lambda id: (id.field, -1 if id.element is None else id.element))
-    readings = tuple(one for id in ids if (one := row_of(columns, id, at, wire.bus)) is not None)
+    readings = tuple(one for id in ordered_ids(columns.fields) if (one := row_of(columns, id, at, wire.bus)) is not None)
     return WireMessage(
         wire.time_ns, wire.key, wire.bus, wire.data, wire.split, message, columns.instance, payload, columns.written, readings
     )

@@ -169,15 +169,15 @@ def _applied(judge: Judge, first: int, last: int, length_ns: int) -> Array:
     stretch = length_ns / (last - first)
     points: list[tuple[float, float]] = []
     for row in rows.tolist():
-        at = float(curve.time[row] - first) * stretch
+        at: float = float(curve.time[row] - first) * stretch
         known = curve.state[row] == KNOWN
-        end = float(curve.time[row + 1] - first) * stretch if row + 1 < len(curve) else float(length_ns)
+        until = float(curve.time[row + 1] - first) * stretch if row + 1 < len(curve) else float(length_ns)
         begin_value, end_value = float(curve.after[row]), float(curve.before[row + 1]) if row + 1 < len(curve) else float("nan")
         if not known:
             points.append((at, float("nan")))
             continue
-        span = end - at or 1.0
-        left, right = max(at, 0.0), min(end, float(length_ns))
+        span = until - at or 1.0
+        left, right = max(at, 0.0), min(until, float(length_ns))
         if left <= right:
             points += [(left, begin_value + (end_value - begin_value) * (left - at) / span)]
             points += [(right, begin_value + (end_value - begin_value) * (right - at) / span)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ Times = NDArray[np.int64]
 LOW, HIGH, COUNT = np.minimum, np.maximum, np.add
 """How a column takes a further value."""
 
-_NOTHING = {LOW: np.iinfo(np.int64).max, HIGH: np.iinfo(np.int64).min, COUNT: 0}
+_NOTHING: Mapping[np.ufunc, int] = {LOW: int(np.iinfo(np.int64).max), HIGH: int(np.iinfo(np.int64).min), COUNT: 0}
 
 
 class TimeBuckets:
@@ -28,7 +28,7 @@ class TimeBuckets:
         self.columns = self._empty(0)
 
     def __len__(self) -> int:
-        return self.columns.shape[1]
+        return int(self.columns.shape[1])
 
     def _empty(self, length: int) -> NDArray[np.int64]:
         return np.array([[_NOTHING[way]] * length for way in self.ways], np.int64).reshape(len(self.ways), length)

@@ -159,7 +159,7 @@ def rows(batch: Batch, decoded: DecodedBatch) -> Iterator[Row]:
     keyed: list[tuple[int, int, int]] = []
     for number, columns in enumerate(decoded.messages):
         keyed += [(int(time), int(index), number) for time, index in zip(columns.time, columns.index, strict=True)]
-    orders = [_order(columns.fields) for columns in decoded.messages]
+    orders = [ordered_ids(columns.fields) for columns in decoded.messages]
     places: list[dict[FieldId, dict[int, int] | None]] = [
         {
             key: None if column.rows is None else {int(row): at for at, row in enumerate(column.rows)}
@@ -183,7 +183,8 @@ def rows(batch: Batch, decoded: DecodedBatch) -> Iterator[Row]:
             yield Row(time, bus, key.instance or None, key.message, field, raw, value, unit, status.value, text)
 
 
-def _order(fields: object) -> list[FieldId]:
+def ordered_ids(fields: object) -> list[FieldId]:
+    """Return the fields of a message's columns in order of the map, elements by number."""
     assert isinstance(fields, dict)  # noqa: S101 - the plan gives its columns so, in order of the map
     places: dict[str, int] = {}
     for key in fields:
@@ -191,4 +192,4 @@ def _order(fields: object) -> list[FieldId]:
     return sorted(fields, key=lambda key: (places[key.field], -1 if key.element is None else key.element))
 
 
-__all__ = ["UNLABELLED", "WORDY_TYPES", "Reading", "Row", "label_text", "row_of", "rows", "shown_unit", "time_text"]
+__all__ = ["UNLABELLED", "WORDY_TYPES", "Reading", "Row", "label_text", "ordered_ids", "row_of", "rows", "shown_unit", "time_text"]

@@ -50,7 +50,7 @@ def timeline_svg(crossings: Sequence[Mapping[str, Any]], title: str) -> str:
     parts = []
     for row, level in enumerate(levels):
         y = 26 * row + 20
-        parts.append(f'<path class="zero" d="M0 {y}H4000"/><text class="tick" x="2" y="{y - 6}">{safe(level)}</text>')
+        parts.append(f'<line class="zero" x2="100%" y1="{y}" y2="{y}"/><text class="tick" x="2" y="{y - 6}">{safe(level)}</text>')
         for one in crossings:
             if str(one["level"]) == level:
                 share = 100 * axis.share(float(one["met_s"][0]))

@@ -131,7 +131,8 @@ def _figures(finding: Finding, drawn: FieldPlots | None, unit: str, crossings: S
     from_s = seconds_from([one])
     since = f", from {from_s:.3f} s of the capture" if from_s else ""
     if kind == "accuracy" and drawn.levels is not None:
-        keys = [("k-band", "within the limits"), ("k-bar", "U of the bench, k = 2"), ("k-pass", "errors that pass")]
+        keys = [("k-band", "within the limits"), ("k-bar", "U of the bench, k = 2")]
+        keys += [("k-pass", "errors that pass")] if Verdict.PASS in drawn.levels.verdict else []
         keys += [("k-fail", "beyond the limit")] if Verdict.FAIL in drawn.levels.verdict else []
         keys += [("k-undecided", "undecided")] if Verdict.UNDECIDED in drawn.levels.verdict else []
         svg = levels_plot(drawn.levels, unit, error_unit(unit), f"Error against applied value. {finding.says}")
@@ -158,7 +159,7 @@ def crossing_rows(crossings: Sequence[Mapping[str, Any]]) -> list[CrossingRow]:
     for one in sorted(crossings, key=lambda one: (one["met_s"][0], str(one["level"]))):
         limit = one.get("limit_s")
         delay = one.get("delay_s")
-        said = "never" if delay is None else f"{_number(max(delay[0] or 0.0, 0.0))} to {_number(delay[1])} s"
+        said = "never" if delay is None else f"{max(delay[0] or 0.0, 0.0):.3f} to {delay[1]:.3f} s"
         allowed = "no limit" if limit is None else f"{_number(limit[0])} to {_number(limit[1])} s" if limit[0] else f"{_number(limit[1])} s"
         where = f" of {one['instance']}" if one.get("instance") else ""
         between = f"{_time(one.get('last_clear_s'))} to {_time(one.get('first_set_s'))}"

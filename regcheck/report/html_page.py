@@ -21,7 +21,7 @@ from regcheck.report.html_sections import (
     file_rows,
     still_open,
 )
-from regcheck.report.order import doubt, elements_of, families, overall
+from regcheck.report.order import doubt, elements_of, families, in_short, overall
 from regcheck.report.quantity import error_and_limit
 from regcheck.report.staff import has_staff
 from regcheck.report.staff_svg import staff_svg
@@ -29,10 +29,11 @@ from regcheck.report.strip import ratio
 from regcheck.report.strip_svg import strip_svg, words_for
 from regcheck.report.svg import colours, safe, slab, word_mark
 from regcheck.report.whole_file import write_whole
-from regcheck.report.words import printable
+from regcheck.report.words import fit, printable
 
 FAMILY_FROM = 4  # elements of one array with one kind of requirement: fewer have a row each and no head
 WORST_TOLD = 7
+NAMES_WIDTH = 110  # characters of the names of requirements that stand together
 OPEN_ELEMENTS = 5  # of a family, the worst ones that have a row before the rest is asked for
 
 
@@ -168,7 +169,8 @@ def _table(together: Sequence[Sequence[Finding]], order: dict[str, int], plots: 
     alike: dict[tuple[str, ...], list[Finding]] = {}
     for family in together:
         worst = family[0]
-        if len(family) < FAMILY_FROM and worst.verdict in (Verdict.PASS, Verdict.UNTESTED) and worst.strip is None:
+        same = all(one.verdict is worst.verdict and one.reason == worst.reason and one.remedy == worst.remedy for one in family)
+        if same and worst.verdict in (Verdict.PASS, Verdict.UNTESTED) and worst.strip is None:
             is_pass = worst.verdict is Verdict.PASS
             key = (worst.requirement.kind,) if is_pass else (worst.reason, worst.remedy)
             alike.setdefault((str(worst.verdict), *key), []).extend(family)
@@ -180,7 +182,8 @@ def _table(together: Sequence[Sequence[Finding]], order: dict[str, int], plots: 
             groups += [Group(row) for row in rows]
             continue
         first, kinds = found[0], {finding.requirement.kind for finding in found}
-        words = f"{len(rows)} pass" if first.verdict is Verdict.PASS else doubt(first)
+        names = fit(", ".join(name.removeprefix(f"{first.requirement.kind}/") for name in in_short(found)), NAMES_WIDTH)
+        words = names if first.verdict is Verdict.PASS else f"{doubt(first)}: {names}"
         head = Row(first, order[first.id], f"{len(rows)} requirements", "", "", words, -1.0, None, len(rows))
         groups.append(Group(replace(head, kind=first.requirement.kind if len(kinds) == 1 else "several"), rest=rows))
     return sorted(groups, key=lambda group: group.head.rank)

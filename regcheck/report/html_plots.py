@@ -62,20 +62,29 @@ def _figure(title: str, axes: Axes, lines: str, marks: str, units: tuple[str, st
         grid += f"M{short(axes.x(tick))} 992V1000"
         texts.append(f'<text class="tick" x="{axes.left(tick)}" y="97%" text-anchor="{anchor}">{safe(across.text(tick) + unit)}</text>')
     return (
-        f'<svg class="{kind}" role="img"><title>{safe(title)}</title>'
+        f'<svg class="{kind}" role="img"><title>{safe(title)}</title>{"".join(texts)}'
         f'<svg viewBox="0 0 1000 1000" preserveAspectRatio="none" y="{short(TOP)}%" width="100%" height="{short(HEIGHT)}%">'
-        f'<path class="grid" d="{grid}"/>{lines}</svg>{marks}{"".join(texts)}</svg>'
+        f'<path class="grid" d="{grid}"/>{lines}</svg>{marks}</svg>'
     )
 
 
-def _strokes(x: Iterable[float], low: Iterable[float], high: Iterable[float]) -> str:
-    """Return upright strokes in whole thousandths, each from where the last one ended, so that the text stays short."""
+def _slabs(x: Iterable[float], low: Iterable[float], high: Iterable[float], wide: int, least: int) -> str:
+    """Return upright slabs from low to high, filled, each begun from where the last one was, so that the text stays short.
+
+    ``wide`` and ``least`` are thousandths: how wide each is, and how tall where both extremes are one. Filled shapes, since a line that
+    keeps its width in a stretched frame is not drawn alike on paper.
+    """
     parts, at = [], (0, 0)
     for one, top, bottom in zip(x, high, low, strict=True):
-        to = (round(one), round(top))
-        parts.append(f"m{to[0] - at[0]} {to[1] - at[1]}v{round(bottom) - to[1]}")
-        at = (to[0], round(bottom))
+        tall = max(round(bottom - top), least)
+        to = (round(one - wide / 2), round((top + bottom - tall) / 2))
+        parts.append(f"m{to[0] - at[0]} {to[1] - at[1]}h{wide}v{tall}h-{wide}z")
+        at = to
     return "M0 0" + "".join(parts)
+
+
+READING, SPOT, BAR, ERROR = (4, 13), (8, 30), (5, 1), (9, 28)
+"""How wide and at least how tall: any reading, one that failed, the bench's U, an error."""
 
 
 def seconds_from(plots: Sequence[OverTime]) -> float:
@@ -85,7 +94,7 @@ def seconds_from(plots: Sequence[OverTime]) -> float:
 
 
 def _time(stretches: Stretches, from_ns: int) -> NDArray[np.float64]:
-    return (stretches.begin_ns - from_ns + stretches.width_ns / 2) / 1e9
+    return np.asarray((stretches.begin_ns - from_ns + stretches.width_ns / 2) / 1e9, np.float64)
 
 
 def _span(length_s: float) -> tuple[float, str]:
@@ -104,10 +113,10 @@ def time_plot(one: OverTime, unit: str, title: str, worst_ns: int | None = None)
     values = [*one.reported.low.tolist(), *one.reported.high.tolist(), *applied[:, 1].tolist()]
     axes = Axes(scale_over([times[0] / size, times[-1] / size], ticks=5, room=0.015), scale_over(values, room=0.1))
     lines = f'<path class="applied" d="{_applied_path(one, axes, from_ns, size)}"/>' if len(applied) else ""
-    lines += f'<path class="reported" d="{_dots(one.reported, axes, from_ns, size)}"/>'
+    lines += f'<path class="reported" d="{_dots(one.reported, axes, from_ns, size, READING)}"/>'
     for verdict, stretches in ((Verdict.UNDECIDED, one.undecided), (Verdict.FAIL, one.failing)):
         if len(stretches):
-            lines += f'<path class="spots {verdict}" d="{_dots(stretches, axes, from_ns, size)}"/>'
+            lines += f'<path class="spots {verdict}" d="{_dots(stretches, axes, from_ns, size, SPOT)}"/>'
     marks = ""
     if worst_ns is not None and len(one.failing):
         at = int(np.searchsorted(one.failing.begin_ns, worst_ns, side="right")) - 1
@@ -118,9 +127,9 @@ def time_plot(one: OverTime, unit: str, title: str, worst_ns: int | None = None)
     return _figure(title, axes, lines, marks, (time_unit, unit), signed=False)
 
 
-def _dots(stretches: Stretches, axes: Axes, from_ns: int, size: float) -> str:
+def _dots(stretches: Stretches, axes: Axes, from_ns: int, size: float, size_of: tuple[int, int]) -> str:
     times = _time(stretches, from_ns) / size
-    return _strokes(map(axes.x, times.tolist()), map(axes.y, stretches.low.tolist()), map(axes.y, stretches.high.tolist()))
+    return _slabs(map(axes.x, times.tolist()), map(axes.y, stretches.low.tolist()), map(axes.y, stretches.high.tolist()), *size_of)
 
 
 def _applied_path(one: OverTime, axes: Axes, from_ns: int, size: float) -> str:
@@ -160,8 +169,8 @@ def levels_plot(levels: Levels, unit: str, error_unit: str, title: str) -> str:
             [axes.y(value) for value in part]
             for part in ([a - b for a, b in zip(low, bar, strict=True)], [a + b for a, b in zip(high, bar, strict=True)])
         )
-        lines += f'<path class="bar" d="{_strokes(x, bottoms, tops)}"/>'
-        lines += f'<path class="extremes {verdict}" d="{_strokes(x, map(axes.y, low), map(axes.y, high))}"/>'
+        lines += f'<path class="bar" d="{_slabs(x, bottoms, tops, *BAR)}"/>'
+        lines += f'<path class="extremes {verdict}" d="{_slabs(x, map(axes.y, low), map(axes.y, high), *ERROR)}"/>'
     marked = sorted(
         (row for row, found in enumerate(levels.verdict) if found is not Verdict.PASS),
         key=lambda row: (-max(abs(float(levels.low[row])), abs(float(levels.high[row]))), row),
@@ -198,19 +207,17 @@ def _band(levels: Levels, axes: Axes) -> str:
 def error_time_plot(one: OverTime, levels: Levels, unit: str, title: str) -> str:
     """Return the error of every judged reading over time, with every extreme; the band is the narrowest that the limits allow."""
     from_ns = 0 if abs(one.since_ns) < EPOCH_S * 1e9 else one.since_ns
-    times = _time(one.error, from_ns)
-    all_times = _time(one.reported, from_ns)
-    size, time_unit = _span(float(all_times[-1] - all_times[0]))
+    times = _time(one.reported, from_ns)
+    size, time_unit = _span(float(times[-1] - times[0]))
     low, high = float(levels.limit_low.max()), float(levels.limit_high.min())
     finite = [value for value in (low, high) if math.isfinite(value)]
     values = [*one.error.low.tolist(), *one.error.high.tolist(), *finite, 0.0]
-    axes = Axes(scale_over([all_times[0] / size, all_times[-1] / size], ticks=5, room=0.015), scale_over(values, room=0.12))
+    axes = Axes(scale_over([times[0] / size, times[-1] / size], ticks=5, room=0.015), scale_over(values, room=0.12))
     top, bottom = (axes.y(high) if math.isfinite(high) else 0.0, axes.y(low) if math.isfinite(low) else 1000.0)
     edges = "".join(f"M0 {short(axes.y(value))}H1000" for value in finite)
     lines = f'<path class="band" d="M0 {short(top)}H1000V{short(bottom)}H0z"/><path class="zero" d="M0 {short(axes.y(0.0))}H1000"/>'
     lines += f'<path class="post" d="{edges}"/>'
-    x = map(axes.x, (times / size).tolist())
-    lines += f'<path class="reported" d="{_strokes(x, map(axes.y, one.error.low.tolist()), map(axes.y, one.error.high.tolist()))}"/>'
+    lines += f'<path class="reported" d="{_dots(one.error, axes, from_ns, size, READING)}"/>'
     return _figure(title, axes, lines, "", (time_unit, unit), signed=True)
 
 
@@ -256,5 +263,5 @@ def _event_row(name: str, at: Sequence[str], count: int) -> str:
     places = list(dict.fromkeys(at))
     marks = "".join(f'<use href="#spot" x="{place}" y="50%"/>' for place in places)
     title = f"{name}: {count}" if count else f"{name}: none"
-    drawn = f'<svg class="events" role="img"><title>{safe(title)}</title><path class="zero" d="M0 9.5H4000"/>{marks}</svg>'
+    drawn = f'<svg class="events" role="img"><title>{safe(title)}</title><line class="zero" x2="100%" y1="9.5" y2="9.5"/>{marks}</svg>'
     return f'<div class="event-row"><p>{safe(title)}</p>{drawn}</div>'

@@ -54,9 +54,8 @@ def _bank(bank: Sequence[tuple[int, Finding | None]], title: str, *, standalone:
         if finding is not None:
             parts.append(_cell(finding, number, x))
         if number % GROUP == 0 or index == 0:
-            parts.append(
-                f'<text class="tick" x="{short(x)}" y="{_HEIGHT - 2}" text-anchor="{"start" if index == 0 else "middle"}">{number}</text>'
-            )
+            anchor = "start" if index == 0 else "end" if index == len(bank) - 1 else "middle"
+            parts.append(f'<text class="tick" x="{short(x)}" y="{_HEIGHT - 2}" text-anchor="{anchor}">{number}</text>')
     return "".join(parts) + "</svg>"
 
 
