@@ -23,6 +23,8 @@ class TimeBuckets:
     """
 
     def __init__(self, most: int, ways: Sequence[np.ufunc]) -> None:
+        if most < 2:
+            raise ValueError("times on both sides of 0 never fit into one stretch: at least 2 are needed")
         self.most, self.ways = most, tuple(ways)
         self.shift = self.first = self.begin_ns = self.end_ns = 0
         self.columns = self._empty(0)

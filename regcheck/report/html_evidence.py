@@ -11,7 +11,7 @@ from regcheck.checks.finding import Finding, Verdict
 from regcheck.checks.plot_data import FieldPlots, MapText, Plots
 from regcheck.report.alarm_svg import crossing_svg, timeline_svg
 from regcheck.report.html_bytes import TakenApart, take_apart
-from regcheck.report.html_plots import error_time_plot, levels_plot, seconds_from, time_plot, worst_source
+from regcheck.report.html_plots import EPOCH_S, error_time_plot, levels_plot, seconds_from, time_plot, worst_source
 from regcheck.report.order import doubt
 from regcheck.report.quantity import error_unit
 
@@ -29,6 +29,9 @@ LINE_KEYS = frozenset(
     | {"worst_non_linearity"}
 )
 SHOWN_ELSEWHERE = frozenset({"hold_table", "crossings", "likely_cause", "unit", "more_holds"}) | LINE_KEYS
+BY_NAME = frozenset({"values", "ages_s", "oldest_partners_s", "to_other_addresses", "complaints", "statuses"})
+"""Evidence whose keys are names, to be shown as they are."""
+
 MOST_LINES = 12
 """Lines of a map that stand under a finding."""
 
@@ -223,12 +226,16 @@ def _told(value: Any, key: str = "") -> str:
         return "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, Mapping) and key in BY_NAME:
+        return ", ".join(f"{name} {_told(one, key)}" for name, one in value.items()) or "none"
     if isinstance(value, Mapping):
         return ", ".join(f"{_words(str(name))} {_told(one, str(name))}" for name, one in value.items()) or "none"
     if isinstance(value, Sequence) and not isinstance(value, str):
         told = [_told(one, key) for one in value[:MOST_ITEMS]]
         more = [f"and {len(value) - MOST_ITEMS} more"] if len(value) > MOST_ITEMS else []
         return ("; " if any(isinstance(one, Mapping) for one in value) else ", ").join([*told, *more]) or "none"
+    if key.endswith("_s") and isinstance(value, float) and abs(value) >= EPOCH_S:
+        return f"{value:.6f} s"
     return _number(value) + (" s" if key.endswith("_s") and not isinstance(value, str) else "")
 
 
