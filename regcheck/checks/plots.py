@@ -20,7 +20,7 @@ from regcheck.codec.unexplained import Unexplained
 from regcheck.device_map.model import WORDY_TYPES, Field, RegisterMap
 from regcheck.traffic.batch import Kind
 
-BUDGET = 1 << 16
+BUDGET = 1 << 15
 """Stretches of time that all fields of a map share, so that a page stays small."""
 
 MOST, FEWEST = 2048, 32

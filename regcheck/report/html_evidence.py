@@ -36,6 +36,8 @@ MOST_LINES = 12
 """Lines of a map that stand under a finding."""
 
 MOST_ITEMS = 12
+MOST_PASSING_HOLDS = 20
+"""Holds of a field that passes, those with the least margin; what failed shows all that the evidence has."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,13 +97,17 @@ def evidence_of(finding: Finding, plots: Plots) -> Evidence:
     wire = plots.wire.get(spot) if spot is not None and is_told else None
     unit = str(evidence.get("unit") or "")
     crossings = [one for one in evidence.get("crossings", ()) if isinstance(one, Mapping)]
+    holds = tuple(evidence.get("hold_table", ()))
+    if finding.verdict is Verdict.PASS and len(holds) > MOST_PASSING_HOLDS:
+        least = sorted(range(len(holds)), key=lambda at: (holds[at]["margin"], at))[:MOST_PASSING_HOLDS]
+        holds = tuple(holds[at] for at in sorted(least))
     return Evidence(
         finding,
         doubt(finding) if finding.verdict in (Verdict.UNDECIDED, Verdict.UNTESTED) else "",
         likely_cause(finding),
         tuple(_figures(finding, plots.fields.get(requirement.path), unit, crossings)),
-        tuple(evidence.get("hold_table", ())),
-        int(evidence.get("more_holds", 0)),
+        holds,
+        int(evidence.get("more_holds", 0)) + len(evidence.get("hold_table", ())) - len(holds),
         tuple(crossing_rows(crossings)),
         tuple(_line_says(evidence, unit)),
         take_apart(wire) if wire is not None else None,

@@ -16,7 +16,7 @@ NEAR = st.lists(st.tuples(st.integers(1_780_000_000 * 10**9, 1_780_000_100 * 10*
 
 def filled(readings: list[tuple[int, int]], most: int) -> TimeBuckets:
     buckets = TimeBuckets(most, (LOW, HIGH, COUNT))
-    time, value = (np.array(part, np.int64) for part in (list(zip(*readings, strict=True)) or [[], []]))
+    time, value = np.array(readings, np.int64).reshape(-1, 2).T
     buckets.add(time, value, value, np.ones(len(time), np.int64))
     return buckets
 
