@@ -27,12 +27,11 @@ from regcheck.report.staff import has_staff
 from regcheck.report.staff_svg import staff_svg
 from regcheck.report.strip import ratio
 from regcheck.report.strip_svg import strip_svg, words_for
-from regcheck.report.svg import colours, safe, slab, word_mark
+from regcheck.report.svg import colours, slab, word_mark
 from regcheck.report.whole_file import write_whole
 from regcheck.report.words import fit, printable
 
 FAMILY_FROM = 4  # elements of one array with one kind of requirement: fewer have a row each and no head
-WORST_TOLD = 7
 NAMES_WIDTH = 110  # characters of the names of requirements that stand together
 OPEN_ELEMENTS = 5  # of a family, the worst ones that have a row before the rest is asked for
 
@@ -82,7 +81,7 @@ def html_bytes(run: Run, plots: Plots | None = None, *, command: str = "") -> by
     """Return the page, UTF-8. The same run gives the same bytes, but for the block about when, where and how it was made.
 
     ``plots`` is what was gathered beside the findings; without it the page has no plots, no messages and no map lines.
-    ``command`` is how the check was started. MissingExtra is never raised: jinja2 is a plain dependency.
+    ``command`` is how the check was started.
     """
     from jinja2 import Environment, StrictUndefined
     from markupsafe import Markup
@@ -237,6 +236,3 @@ def _worst(together: Sequence[Sequence[Finding]]) -> list[Told]:
         others = f"{len(alike)} elements {worst.verdict}: {elements_of(alike)}" if len(alike) > 1 else ""
         told.append(Told(worst, worst.says, likely_cause(worst), others))
     return told
-
-
-__all__ = ["html_bytes", "safe", "write_html"]

@@ -229,10 +229,10 @@ def worst_source(plots: FieldPlots) -> OverTime:
     )
 
 
-def bus_plot(bus: BusPlot, events: Sequence[float], title: str) -> str:
+def bus_plot(bus: BusPlot, events: Sequence[float], late: int, title: str) -> str:
     """Return messages a second over time as strokes, and a row of squares for each kind of trouble below.
 
-    ``events`` are capture times in s at which a message came late.
+    ``late`` messages came late, at ``events`` (capture times in s) those of them that the evidence names.
     """
     begin = int(bus.begin_ns[0])
     from_ns = 0 if abs(begin) < EPOCH_S * 1e9 else begin
@@ -254,7 +254,7 @@ def bus_plot(bus: BusPlot, events: Sequence[float], title: str) -> str:
         ("wrong or missing check", times[bus.bad_check > 0], int(bus.bad_check.sum())),
         ("not acknowledged", times[bus.refused > 0], int(bus.refused.sum())),
         ("not explained by the map", times[bus.unexplained > 0], int(bus.unexplained.sum())),
-        ("late", np.array([at - from_ns / 1e9 for at in events]), len(events)),
+        ("late", np.array([at - from_ns / 1e9 for at in events]), late),
     ]
     return main + "".join(_event_row(name, [axes.left(float(at) / size) for at in found], count) for name, found, count in rows)
 

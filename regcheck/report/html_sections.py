@@ -88,7 +88,14 @@ def bus_views(run: Run, plots: Plots) -> list[BusView]:
         total = int(bus.messages.sum())
         events = sorted({time for one in late for time in _late_at(one, bus.source)})
         views.append(
-            BusView(file, total, bus_plot(bus, events, f"Messages over time in {file}, {total} in all"), tuple(one.says for one in late))
+            BusView(
+                file,
+                total,
+                bus_plot(
+                    bus, events, sum(int(one.evidence["late"]["count"]) for one in late), f"Messages over time in {file}, {total} in all"
+                ),
+                tuple(one.says for one in late),
+            )
         )
     return views
 

@@ -252,3 +252,10 @@ def test_a_message_is_taken_apart_byte_by_byte() -> None:
 def test_a_page_stays_small(name: str, most: int) -> None:
     data = html_bytes(*(ridge() if name == "ridge-4s" else check_and_plot(load_trial(HOME / "captures" / name))))
     assert len(data) < most
+
+
+def test_late_messages_are_counted_and_marked_on_the_bus() -> None:
+    run, plots = check_and_plot(load_trial(HOME / "captures" / "scarp-96"))
+    text = html_bytes(run, plots).decode()
+    assert "late: 1<" in text  # of rack_state, 448 ms where 300 are allowed
+    assert "rack[3].rack_state was late once" in text.partition('id="bus"')[2]
