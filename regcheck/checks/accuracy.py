@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -72,6 +73,10 @@ class FailingSample:
             self.rows = rows[np.lexsort(rows.T[::-1])[:SAMPLE]]
 
 
+Watch = Callable[[Times, NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[Any]], None]
+"""Told of readings as they are judged: capture times, values and errors in quanta, segments of the applied curve, codes of verdicts."""
+
+
 @dataclass(slots=True, eq=False)
 class Tally:
     """What one field's readings came to; every sum is of integers, so that any order of adding gives the same."""
@@ -91,6 +96,7 @@ class Tally:
     far: int = 0
     doubt_ns: int = 0
     worst: WorstReading | None = None
+    watch: Watch | None = None
 
     def __post_init__(self) -> None:
         segments, count = len(self.judge.curve), len(self.judge.holds)
@@ -124,7 +130,7 @@ class Tally:
             self.worst = later.worst
 
 
-def reported_quanta(column: FieldColumn, rows: NDArray[np.int64], judge: Judge) -> NDArray[np.int64]:
+def reported_quanta(column: FieldColumn, rows: NDArray[np.int64], quantum: Fraction) -> NDArray[np.int64]:
     """Return the reported values of some rows, int64 quanta, exact where the meaning is linear."""
     out = np.zeros(len(rows), np.int64)
     for index, meaning in enumerate(column.meanings):
@@ -133,10 +139,10 @@ def reported_quanta(column: FieldColumn, rows: NDArray[np.int64], judge: Judge) 
             continue
         raw = column.raw[rows[mask]]
         largest = max(abs(int(raw.max())), abs(int(raw.min())))
-        if meaning.linear and largest * abs(meaning.scale) + abs(meaning.offset) <= BOUND * judge.quantum:
-            out[mask] = linear_to_quanta(raw, *meaning.integers(), judge.quantum)
+        if meaning.linear and largest * abs(meaning.scale) + abs(meaning.offset) <= BOUND * quantum:
+            out[mask] = linear_to_quanta(raw, *meaning.integers(), quantum)
         else:
-            out[mask] = to_quanta(meaning.values(raw), judge.quantum, saturate=True)
+            out[mask] = to_quanta(meaning.values(raw), quantum, saturate=True)
     return out
 
 
@@ -235,7 +241,7 @@ def _decide(
 ) -> list[tuple[int, WorstReading]]:
     judge = tally.judge
     limits, accept = judge.tables[number].limits, judge.tables[number].acceptance
-    reported = reported_quanta(column, own, judge)
+    reported = reported_quanta(column, own, judge.quantum)
     max_low, min_high, min_low, max_high = (to_quanta(part, judge.quantum) for part in window)
     pass_low, pass_high = accept.pass_low[segment], accept.pass_high[segment]
     passes = (pass_low <= pass_high) & (reported >= max_low + pass_low) & (reported <= min_high + pass_high)
@@ -247,6 +253,8 @@ def _decide(
     nearest = np.clip(reported, np.minimum(min_low, max_high), max_high)
     error = reported - nearest
     _add_to_holds(tally, reported, start, end, verdict)
+    if tally.watch is not None:
+        tally.watch(columns.time[rows[own]], reported, error, segment, verdict)
     at, worst = _worst(tally.judge, verdict, error, reported, segment, number, limits, columns, rows[own], source)
     return [(int(own[at]), worst)]
 

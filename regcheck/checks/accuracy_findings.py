@@ -27,6 +27,7 @@ from regcheck.checks.decision import (
 from regcheck.checks.exercised import Exercised, Held, alike, exercised
 from regcheck.checks.finding import Finding, Requirement, Strip, Verdict
 from regcheck.checks.hold_evidence import HoldRow, decay_evidence, hold_rows, line_evidence, spread, unjudged_holds
+from regcheck.checks.hold_table import hold_table
 from regcheck.checks.judge import Judge
 from regcheck.checks.statistics import decide_share, pooled_noise, share_beyond
 from regcheck.checks.wording import plain, worded
@@ -114,6 +115,7 @@ def accuracy_finding(tally: Tally, others: tuple[Held, ...]) -> Finding:
     if noisy:
         evidence["noise"] = plain(pooled_noise([row.noise for row in noisy], [row.count for row in noisy]), 4)
     evidence |= line_evidence(tally, rows)
+    evidence |= hold_table(tally, rows)
     evidence |= unjudged_holds(tally)
     if tally.doubt_ns:
         evidence["clock_doubt_s"] = plain(tally.doubt_ns / 1e9, 4)

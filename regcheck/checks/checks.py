@@ -12,6 +12,7 @@ from regcheck.checks.check_fields import CrcCheck
 from regcheck.checks.conditional_values import ConditionalCheck
 from regcheck.checks.counters import CounterCheck
 from regcheck.checks.frozen import FrozenCheck
+from regcheck.checks.plots import PlotCheck
 from regcheck.checks.rule_record import RuleRecord
 from regcheck.checks.transfers import TransferCheck
 from regcheck.checks.unknown_ids import UnknownCheck
@@ -21,7 +22,10 @@ from regcheck.codec.decoded import DecodedBatch
 
 @dataclass(slots=True)
 class Checks:
-    """The accumulators of one capture, or of a stretch of it: what has been seen so far. ``begin_ns`` and ``end_ns`` bound it."""
+    """The accumulators of one capture, or of a stretch of it: what has been seen so far. ``begin_ns`` and ``end_ns`` bound it.
+
+    ``plots`` is there only where a report is to be drawn.
+    """
 
     transfers: TransferCheck
     values: ValueCheck
@@ -34,13 +38,15 @@ class Checks:
     frozen: FrozenCheck
     unknown: UnknownCheck
     rules: RuleRecord
+    plots: PlotCheck | None = None
     begin_ns: int | None = None
     end_ns: int | None = None
 
     def each(self) -> tuple[Any, ...]:
         """Return every accumulator, in one order."""
         alike = (self.cadence, self.counters, self.crc, self.frozen, self.unknown, self.rules)
-        return (self.transfers, self.values, self.conditional, self.accuracy, self.available, *alike)
+        drawn = () if self.plots is None else (self.plots,)
+        return (self.transfers, self.values, self.conditional, self.accuracy, self.available, *alike, *drawn)
 
     def update(self, batch: DecodedBatch) -> None:
         """Take the next batch in order of time."""

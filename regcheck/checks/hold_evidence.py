@@ -95,7 +95,9 @@ def line_evidence(tally: Tally, rows: list[HoldRow]) -> dict[str, Any]:
     u_bench = max(row.u_s for row in rows) / max(abs(line.low), abs(line.high), span / 2) if span else 0.0
     shown = significance(line.gain - 1.0, line.gain_u, line.dof, u_bench)
     half = plain(shown.half_width, 4) if np.isfinite(shown.half_width) else None
-    return lines | {"gain_half_interval": half, "gain_says": str(shown)}
+    centre = significance(line.error(line.centre), line.centre_u, line.dof, max(row.u_s for row in rows))
+    whole = plain(centre.half_width, 4) if np.isfinite(centre.half_width) else None
+    return lines | {"gain_half_interval": half, "gain_says": str(shown), "error_at_centre_half_interval": whole}
 
 
 SHOWN = 8

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from functools import partial
+from pathlib import Path
 
 from regcheck.bench.applied import AppliedField, applied_fields
 from regcheck.bench.bench_file import Bench
@@ -23,13 +25,16 @@ from regcheck.checks.check_fields import CrcCheck
 from regcheck.checks.checks import Checks
 from regcheck.checks.conditional_values import ConditionalCheck, limit_paths, value_paths
 from regcheck.checks.counters import CounterCheck
+from regcheck.checks.evidence_messages import WireMessage, fetch_messages, wanted_spots
 from regcheck.checks.exercised import coverage_finding
 from regcheck.checks.finding import Finding, Requirement, Verdict
-from regcheck.checks.fold import ONE_PASS, Progress, Splitting, Work, fold
+from regcheck.checks.fold import ONE_PASS, Progress, Splitting, Work, fold, watched
 from regcheck.checks.frozen import FrozenCheck
 from regcheck.checks.granularity import granularity_findings, holding_findings
 from regcheck.checks.judge import Judge, TableTimes, make_judge, siblings
 from regcheck.checks.pairing import Driven
+from regcheck.checks.plot_data import MapText, Plots, bus_plots, field_plots
+from regcheck.checks.plots import PlotCheck
 from regcheck.checks.rule_findings import rule_findings
 from regcheck.checks.rule_record import RuleRecord
 from regcheck.checks.survey import ClockSurvey
@@ -37,7 +42,7 @@ from regcheck.checks.transfers import TransferCheck
 from regcheck.checks.unknown_ids import UnknownCheck, required_instances
 from regcheck.checks.values import ValueCheck
 from regcheck.codec.columns import FieldId
-from regcheck.codec.plan import ColumnPlan, Survey, SurveyPass, survey_states
+from regcheck.codec.plan import ColumnPlan, Survey, SurveyPass, decoded_to_the_end, survey_states
 from regcheck.codec.states import States
 from regcheck.device_map.frames import Fitted, message_ids
 from regcheck.device_map.model import RegisterMap
@@ -121,11 +126,14 @@ class Plan:
         clock, doubt = self.clocks[number], self.bench.timing.timestamps_ns if self.bench is not None else 0
         return CaptureClock(clock if isinstance(clock, Clock) else None, doubt)
 
-    def checks(self, number: int) -> Checks:
-        """Return the accumulators of capture ``number``, or of one stretch of it, before anything is read."""
+    def checks(self, number: int, *, plots: bool = False) -> Checks:
+        """Return the accumulators of capture ``number``, or of one stretch of it, before anything is read.
+
+        With ``plots`` they gather what a report draws, too.
+        """
         context, judges, states = self.clock_of(number), tuple(self.judges), self.states[number]
         required = required_instances(self.register_map, self.fitted)
-        return Checks(
+        made = Checks(
             TransferCheck(self.register_map, number),
             ValueCheck(self.register_map, frozenset(judge.id for judge in judges), number),
             ConditionalCheck(self.register_map, frozenset(judge.id for judge in judges), number, states),
@@ -138,10 +146,17 @@ class Plan:
             UnknownCheck(self.register_map, number, self.fitted),
             RuleRecord(self.register_map, number),
         )
+        if plots:
+            made.plots = PlotCheck(self.register_map, judges, number)
+            for id, tally in made.accuracy.tallies.items():
+                tally.watch = made.plots.trace(id).judged
+        return made
 
-    def fold(self, number: int, capture: Capture, progress: Progress | None = None, splitting: Splitting = ONE_PASS) -> Checks:
+    def fold(
+        self, number: int, capture: Capture, progress: Progress | None = None, splitting: Splitting = ONE_PASS, *, plots: bool = False
+    ) -> Checks:
         """Read capture ``number`` through the accumulators. Raises SourceError where its stimulus log is of another time."""
-        work = Work(partial(self.decoder, number, capture), partial(self.checks, number))
+        work = Work(partial(self.decoder, number, capture), partial(self.checks, number, plots=plots))
         done = fold(work, capture, splitting, progress)
         self._refuse_another_time(self.clocks[number], done, capture)
         return done
@@ -172,6 +187,21 @@ class Plan:
             raise SourceError(
                 [Problem(Place(self.log.file), text, "is it the log of this capture, and is `clock` in the bench file right?")]
             )
+
+    def plots(self, done: Checks, findings: Sequence[Finding], captures: Sequence[Capture], progress: Progress | None = None) -> Plots:
+        """Return what a report of these findings draws; reads the captures once more, for the messages that evidence points at."""
+        texts = {}
+        for name in self.register_map.files:
+            data = Path(name).read_bytes()
+            texts[name] = MapText(hashlib.sha256(data).hexdigest(), tuple(data.decode("utf-8", "replace").splitlines()))
+        wire: dict[tuple[int, int], WireMessage] = {}
+        for source, places in wanted_spots(findings).items():
+            capture = captures[source]
+            wire |= fetch_messages(decoded_to_the_end(self.decoder(source, capture), watched(capture, progress)), source, places)
+        clocks = [self.clock_of(number) for number in range(len(self.clocks))]
+        fields = field_plots(done.plots, self.judges, clocks) if done.plots is not None else {}
+        bus = bus_plots(done.plots) if done.plots is not None else ()
+        return Plots(fields, bus, wire, texts, self.register_map)
 
     def findings(self, done: Checks, *, closed: bool = True) -> list[Finding]:
         """Return every finding so far, in the order of the map; ``closed``: nothing more will come."""

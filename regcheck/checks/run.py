@@ -16,6 +16,7 @@ from regcheck.checks.decision import RULE
 from regcheck.checks.finding import NamedFile, Run
 from regcheck.checks.fold import ONE_PASS, Progress, Splitting, watched
 from regcheck.checks.plan import Plan
+from regcheck.checks.plot_data import Plots
 from regcheck.checks.trial import Trial, refuse_lacking, refuse_misfits
 from regcheck.codec.decoded import DecodedBatch
 from regcheck.codec.plan import decoded_to_the_end
@@ -69,8 +70,17 @@ def check_trial(trial: Trial, progress: Progress | None = None, splitting: Split
     return check_by(load_inputs(trial), trial, progress, splitting)
 
 
+def check_and_plot(trial: Trial, progress: Progress | None = None, splitting: Splitting = ONE_PASS) -> tuple[Run, Plots]:
+    """Check a trial as ``check_trial`` does, and gather what a report of it draws; takes one more pass over the captures."""
+    return _check(load_inputs(trial), trial, progress, splitting, plots=True)
+
+
 def check_by(inputs: Inputs, trial: Trial, progress: Progress | None = None, splitting: Splitting = ONE_PASS) -> Run:
     """Check a trial whose map and bench have been read. Raises CaptureError for a capture that cannot be read at all."""
+    return _check(inputs, trial, progress, splitting, plots=False)[0]
+
+
+def _check(inputs: Inputs, trial: Trial, progress: Progress | None, splitting: Splitting, *, plots: bool) -> tuple[Run, Plots]:
     register_map, bench, log = inputs.register_map, inputs.bench, inputs.log
     captures = [
         open_capture(path, source=number, signals=trial.signals, columns=trial.columns) for number, path in enumerate(trial.captures)
@@ -80,7 +90,7 @@ def check_by(inputs: Inputs, trial: Trial, progress: Progress | None = None, spl
     with ThreadPoolExecutor(1) as beside:
         hashes = [beside.submit(capture.sha256) for capture in captures]  # a third of a core that nothing waits for
         plan.survey(captures, progress, splitting)
-        folded = [plan.fold(number, capture, progress, splitting) for number, capture in enumerate(captures)]
+        folded = [plan.fold(number, capture, progress, splitting, plots=plots) for number, capture in enumerate(captures)]
         named = tuple(NamedFile(str(capture.path), one.result()) for capture, one in zip(captures, hashes, strict=True))
     done = folded[0]
     for later in folded[1:]:
@@ -92,7 +102,7 @@ def check_by(inputs: Inputs, trial: Trial, progress: Progress | None = None, spl
         "tested": dict(trial.tested),
     }
     findings = tuple(plan.findings(done))
-    return Run(
+    run = Run(
         map_name=register_map.name,
         map_file=inputs.map_file,
         captures=named,
@@ -102,3 +112,4 @@ def check_by(inputs: Inputs, trial: Trial, progress: Progress | None = None, spl
         about=about,
         complaints=tuple(done.transfers.first_complaints),
     )
+    return run, plan.plots(done, findings, captures, progress) if plots else Plots()

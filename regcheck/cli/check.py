@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
@@ -25,6 +26,7 @@ def check(
     stimulus: Annotated[Optional[Path], typer.Option(metavar="FILE", help="What the bench applied, over time (CSV).")] = None,  # noqa: UP045
     json: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write all findings with their evidence as JSON.")] = None,  # noqa: UP045
     junit: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write a JUnit file, a test case a finding, for CI.")] = None,  # noqa: UP045
+    html: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write a report to read, sign and file, as one page.")] = None,  # noqa: UP045
     signals: Annotated[Optional[str], typer.Option(metavar="NAMES", help=SIGNALS_HELP)] = None,  # noqa: UP045
     columns: Annotated[Optional[str], typer.Option(metavar="NAMES", help=COLUMNS_HELP)] = None,  # noqa: UP045
     untested_fails: Annotated[
@@ -53,17 +55,18 @@ def check(
     \b
     Examples:
       regcheck check captures/ridge-4s
+      regcheck check captures/ridge-4s --html report.html
       regcheck check maps/ridge_4s.yaml bus.vcd --junit report.xml
     """
     from regcheck.cli.inputs import check_outputs, trial_of
     from regcheck.cli.sharing import sharing, splitting_of
 
     trial = trial_of(map_or_trial, captures or [], bench, stimulus, signals=signals, columns=columns)
-    check_outputs(trial, {"--json": json, "--junit": junit})
+    check_outputs(trial, {"--json": json, "--junit": junit, "--html": html})
     with sharing(workers) as run:
         splitting = splitting_of(trial, run)
         return check_and_print(
-            trial, json=json, junit=junit, untested_fails=untested_fails, verbose=verbose, quiet=quiet, splitting=splitting
+            trial, json=json, junit=junit, html=html, untested_fails=untested_fails, verbose=verbose, quiet=quiet, splitting=splitting
         )
 
 
@@ -72,6 +75,7 @@ def check_and_print(
     *,
     json: Path | None = None,
     junit: Path | None = None,
+    html: Path | None = None,
     untested_fails: bool = False,
     verbose: bool = False,
     quiet: bool = False,
@@ -80,7 +84,8 @@ def check_and_print(
     """Check a trial, print its table, write what was asked for, and return the exit code."""
     from regcheck.checks.finding import Verdict
     from regcheck.checks.fold import ONE_PASS
-    from regcheck.checks.run import check_trial
+    from regcheck.checks.plot_data import Plots
+    from regcheck.checks.run import check_and_plot, check_trial
     from regcheck.cli import drop_output, say
     from regcheck.cli.inputs import clear_progress, progress_line
     from regcheck.cli.screen import print_table
@@ -89,7 +94,8 @@ def check_and_print(
 
     progress = progress_line()
     try:
-        run = check_trial(trial, progress, splitting or ONE_PASS)
+        shared = splitting or ONE_PASS
+        run, plots = check_and_plot(trial, progress, shared) if html is not None else (check_trial(trial, progress, shared), Plots())
     finally:
         clear_progress(progress)
     for complaint in run.complaints:
@@ -103,6 +109,10 @@ def check_and_print(
         write_json(run, json)
     if junit is not None:
         write_junit(run, junit, untested_fails=untested_fails)
+    if html is not None:
+        from regcheck.report.html_page import write_html
+
+        write_html(run, html, plots, command=shlex.join(["regcheck", *sys.argv[1:]]))
     open_ones = any(finding.verdict in (Verdict.UNDECIDED, Verdict.UNTESTED) for finding in run.findings)
     if untested_fails and run.exit_code == 0 and open_ones:
         return 4

@@ -9,7 +9,9 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from regcheck.codec.columns import STATUSES, FieldColumn, FieldId, ResolvedMeaning
+import numpy as np
+
+from regcheck.codec.columns import NO_READING, STATUSES, FieldColumn, FieldId, MessageColumns, ResolvedMeaning
 from regcheck.codec.number_formats import exact_decimal
 from regcheck.device_map.model import WORDY_TYPES, Field, Status
 from regcheck.device_map.units import Unit
@@ -136,6 +138,22 @@ def _cell(column: FieldColumn, row: int) -> tuple[int | None, str | None, str | 
     return raw, value, unit.symbol if unit is not None else None, status, text
 
 
+def row_of(columns: MessageColumns, id: FieldId, message: int, bus: str) -> Row | None:
+    """Return one field's reading in the message of that number in the columns; None where the message does not carry it."""
+    column = columns.fields[id]
+    row = message
+    if column.rows is not None:
+        found = int(np.searchsorted(column.rows, message))
+        if found == len(column.rows) or column.rows[found] != message:
+            return None
+        row = found
+    if column.status[row] == NO_READING:
+        return None
+    raw, value, unit, status, text = _cell(column, row)
+    field = id.field if id.element is None else f"{id.field}[{id.element}]"
+    return Row(int(columns.time[message]), bus, id.instance or None, id.message, field, raw, value, unit, status.value, text)
+
+
 def rows(batch: Batch, decoded: DecodedBatch) -> Iterator[Row]:
     """Give a batch's readings in order of time; within a message in order of the map, elements by number."""
     keyed: list[tuple[int, int, int]] = []
@@ -173,4 +191,4 @@ def ordered_fields(fields: Mapping[FieldId, FieldColumn]) -> list[FieldId]:
     return sorted(fields, key=lambda key: (places[key.field], -1 if key.element is None else key.element))
 
 
-__all__ = ["UNLABELLED", "WORDY_TYPES", "Reading", "Row", "label_text", "ordered_fields", "rows", "shown_unit", "time_text"]
+__all__ = ["UNLABELLED", "WORDY_TYPES", "Reading", "Row", "label_text", "ordered_fields", "row_of", "rows", "shown_unit", "time_text"]

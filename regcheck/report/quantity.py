@@ -16,13 +16,18 @@ _ERROR_UNITS = {"percent": "%", "degC": "K", "°C": "K"}
 _EXACT = Context(prec=60)
 
 
+def error_unit(unit: str) -> str:
+    """Return the unit of a difference of two values of a unit, as it is printed."""
+    return _ERROR_UNITS.get(unit, unit)
+
+
 def error_and_limit(strip: Strip, width: int = 14) -> str:
     """Return ``+11.8 mV / 10``, at most ``width`` (14 or more) columns; the limit is the one on the error's side, without sign and unit.
 
     All digits are kept where they fit, if need be under another unit prefix. Rounded digits keep the order of error and limit
     (beyond, equal, within); where that takes more room the unit goes, then the limit.
     """
-    unit = _ERROR_UNITS.get(strip.unit, strip.unit)
+    unit = error_unit(strip.unit)
     bound = strip.high if strip.worst >= 0 else -strip.low
     if math.isnan(strip.worst) or math.isnan(bound):
         raise ValueError(f"an error strip needs numbers, {strip} has none")
@@ -38,7 +43,7 @@ def error_and_limit(strip: Strip, width: int = 14) -> str:
 def error_alone(value: float, unit: str, width: int) -> str:
     """Return ``-14.0 mV``: all digits, else three significant ones, at most ``width`` columns; empty where nothing fits."""
     error = _decimal(value)
-    for shift, prefixed in _prefixed(error, _ERROR_UNITS.get(unit, unit)):
+    for shift, prefixed in _prefixed(error, error_unit(unit)):
         scaled = error.scaleb(shift, _EXACT)
         for shown in (scaled, _rounded(scaled, max(0, 2 - scaled.adjusted()))):
             text = f"{_signed(shown)} {prefixed}".rstrip()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from itertools import groupby, zip_longest
@@ -197,3 +197,19 @@ def _label(byte: int) -> str:
     if byte >= 0:
         return f"byte {byte}"
     return "last" if byte == -1 else f"last - {-1 - byte}"
+
+
+@dataclass(frozen=True, slots=True)
+class BitLetters:
+    """Which field claims each bit of one message: a letter at (byte, bit), ``tops`` the most significant bits, letters by field name."""
+
+    at: Mapping[tuple[int, int], str]
+    tops: frozenset[tuple[int, int]]
+    names: Mapping[str, str]
+
+
+def letters_of(fields: Sequence[Field], length: int) -> BitLetters:
+    """Return the letters of ``fields`` in a payload of ``length`` bytes, those of ``bit_map``."""
+    names = {name: letter(index) for index, name in enumerate(dict.fromkeys(field.name for field in fields))}
+    drawing = _draw(fields, names, length)
+    return BitLetters(drawing.cells, frozenset(drawing.carets), names)

@@ -42,15 +42,19 @@ def glyphs_for(*, ascii_only: bool) -> Glyphs:
 
 
 @dataclass(frozen=True, slots=True)
-class _Scale:
+class Scale:
     """The line from column to error: left post at ``low``, right post at ``high``; an open side ends at zero."""
 
     low: Fraction
     high: Fraction
 
+    def share(self, error: float) -> Fraction:
+        """Return where an error stands between the posts, not rounded: 0 at the left one, 1 at the right one."""
+        return (_exact(error) - self.low) / (self.high - self.low)
+
     def place(self, error: float) -> Fraction:
         """Return the column of an error, not rounded."""
-        return LEFT_POST + (RIGHT_POST - LEFT_POST) * (_exact(error) - self.low) / (self.high - self.low)
+        return LEFT_POST + (RIGHT_POST - LEFT_POST) * self.share(error)
 
     def column(self, error: float) -> int:
         """Return the nearest column, halves away from zero."""
@@ -63,11 +67,11 @@ def _exact(value: float) -> Fraction:
     return Fraction(repr(float(value)))  # the digits that were printed, so that a half is a half
 
 
-def _scale(strip: Strip) -> _Scale | None:
+def scale_of(strip: Strip) -> Scale | None:
     """Return the scale, or None where both limits are zero or both are open."""
     low = Fraction(0) if math.isinf(strip.low) else _exact(strip.low)
     high = Fraction(0) if math.isinf(strip.high) else _exact(strip.high)
-    return _Scale(low, high) if low < high else None
+    return Scale(low, high) if low < high else None
 
 
 def strip_text(strip: Strip | None, verdict: Verdict, *, ascii_only: bool = False) -> tuple[str, Span | None]:
@@ -83,7 +87,7 @@ def strip_text(strip: Strip | None, verdict: Verdict, *, ascii_only: bool = Fals
         raise ValueError("a finding without a strip is shown in words")
     if math.isnan(strip.worst) or math.isnan(strip.uncertainty):
         raise ValueError(f"an error strip needs numbers, {strip} has none")
-    scale = _scale(strip)
+    scale = scale_of(strip)
     if scale is None:
         return pad("no limit" if math.isinf(strip.low) or math.isinf(strip.high) else "none allowed", STRIP_WIDTH), None
     cells = [" "] * STRIP_WIDTH
@@ -96,7 +100,7 @@ def strip_text(strip: Strip | None, verdict: Verdict, *, ascii_only: bool = Fals
     token = OF_VERDICT[verdict]
     if not beside:
         return "".join(cells), Span(mark, mark + 1, token)
-    factor = _factor(strip, beside)
+    factor = factor_text(strip, beside)
     if beside > 0:
         cells[mark + 1 :] = f"{factor:<3}"
         return "".join(cells), Span(mark, mark + 1 + len(factor), token)
@@ -104,7 +108,7 @@ def strip_text(strip: Strip | None, verdict: Verdict, *, ascii_only: bool = Fals
     return "".join(cells), Span(mark - len(factor), mark + 1, token)
 
 
-def _mark(strip: Strip, verdict: Verdict, scale: _Scale) -> tuple[int, int]:
+def _mark(strip: Strip, verdict: Verdict, scale: Scale) -> tuple[int, int]:
     """Return the mark's column, and -1 or 1 where it stands beside the left or right post because the error lies too far out."""
     if math.isinf(strip.worst):
         column, beside = (RIGHT_POST, 1) if strip.worst > 0 else (LEFT_POST, -1)
@@ -123,7 +127,7 @@ def _mark(strip: Strip, verdict: Verdict, scale: _Scale) -> tuple[int, int]:
     return column, 0
 
 
-def _draw_whisker(cells: list[str], strip: Strip, scale: _Scale, glyphs: Glyphs, within: tuple[int, int]) -> None:
+def _draw_whisker(cells: list[str], strip: Strip, scale: Scale, glyphs: Glyphs, within: tuple[int, int]) -> None:
     if strip.uncertainty <= 0 or math.isinf(strip.worst):
         return
     first, last = within
@@ -136,7 +140,7 @@ def _draw_whisker(cells: list[str], strip: Strip, scale: _Scale, glyphs: Glyphs,
         cells[column] = glyphs.whisker
 
 
-def _factor(strip: Strip, side: int) -> str:
+def factor_text(strip: Strip, side: int) -> str:
     """Return how many times the limit the error is, in at most three signs; empty where that limit is zero or open."""
     limit = strip.high if side > 0 else strip.low
     if limit == 0 or math.isinf(limit):

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from typing import Literal
 
-from regcheck.checks.finding import WORST_FIRST, Finding, Verdict, count_verdicts
+from regcheck.checks.finding import Finding, Verdict, count_verdicts
 from regcheck.report.lines import Line, Paint, Span, painted
+from regcheck.report.order import by_reason, doubt, elements_of, in_short, overall, rank
 from regcheck.report.staff import has_staff, staff_lines
-from regcheck.report.strip import NAME_AT, NAME_WIDTH, ROW_WIDTH, STRIP_AT, WORD_WIDTH, glyphs_for, header, ratio, row
+from regcheck.report.strip import NAME_AT, NAME_WIDTH, ROW_WIDTH, STRIP_AT, WORD_WIDTH, glyphs_for, header, row
 from regcheck.report.tokens import OF_VERDICT
-from regcheck.report.words import number_ranges, pad, short_names, wrap
+from regcheck.report.words import pad, short_names, wrap
 
 _GROUP_FROM = 4  # sibling elements with one verdict: fewer have a row each
 _PASSES_SHOWN = 5  # the nearest to their limits
@@ -83,15 +83,11 @@ def table_lines(findings: Sequence[Finding], *, width: int = 80, ascii_only: boo
     return [*lines, *_totals_lines(findings, manner)]
 
 
-def _rank(finding: Finding) -> tuple[int, Fraction, str]:
-    return WORST_FIRST.index(finding.verdict), -ratio(finding), finding.id
-
-
 def _items(findings: Sequence[Finding], *, verbose: bool, staff: bool) -> list[_Item]:
     """Return what is told of all findings but the untested ones outside a staff, worst first."""
     families: dict[tuple[str, str, str, str], list[Finding]] = {}
     items: list[_Item] = []
-    for finding in sorted(findings, key=_rank):
+    for finding in sorted(findings, key=rank):
         requirement = finding.requirement
         if requirement.element is None:
             if finding.verdict is not Verdict.UNTESTED:
@@ -108,7 +104,7 @@ def _items(findings: Sequence[Finding], *, verbose: bool, staff: bool) -> list[_
                 items.append(_Item(alike))
             else:
                 items += [_Item((finding,)) for finding in alike]
-    return sorted(items, key=lambda item: _rank(item.worst))
+    return sorted(items, key=lambda item: rank(item.worst))
 
 
 def label(finding: Finding) -> str:
@@ -124,11 +120,7 @@ def _item_label(item: _Item) -> str:
     name = label(replace(item.worst, requirement=replace(item.worst.requirement, element=None)))
     if item.staff:
         return name
-    return f"{name}[{_elements(item.findings).replace(', ', ',')}]"
-
-
-def _elements(findings: Iterable[Finding]) -> str:
-    return number_ranges([finding.requirement.element for finding in findings if finding.requirement.element is not None])
+    return f"{name}[{elements_of(item.findings).replace(', ', ',')}]"
 
 
 def _item_lines(item: _Item, manner: _Manner) -> list[Line]:
@@ -139,7 +131,7 @@ def _item_lines(item: _Item, manner: _Manner) -> list[Line]:
         return lines
     lines += _sentences(item.worst, manner)
     if len(item.findings) > 1:
-        lines += _told(f"{len(item.findings)} elements alike: {_elements(item.findings)}; the worst is shown", manner)
+        lines += _told(f"{len(item.findings)} elements alike: {elements_of(item.findings)}; the worst is shown", manner)
     return lines
 
 
@@ -156,13 +148,9 @@ def _sentences(finding: Finding, manner: _Manner) -> list[Line]:
     """Return the sentence, the remedy of a doubt, and the requirement with the map's line."""
     lines = _told(finding.says, manner)
     if finding.verdict is Verdict.UNDECIDED:
-        lines += _told(_doubt(finding.reason, finding.remedy), manner)
+        lines += _told(doubt(finding), manner)
     place = finding.requirement.place
     return lines + _told(finding.id + (f", {place}" if place else ""), manner)
-
-
-def _doubt(reason: str, remedy: str) -> str:
-    return ": ".join(part for part in (reason, remedy) if part) or "no reason given"
 
 
 def _staff_block(item: _Item, manner: _Manner) -> list[Line]:
@@ -184,9 +172,9 @@ def _staff_block(item: _Item, manner: _Manner) -> list[Line]:
     for word in (Verdict.FAIL, Verdict.UNDECIDED):
         more = [finding for finding in doubtful if finding.verdict is word and finding not in strips]
         if more:
-            lines += _told(f"{len(more)} more {word}: {_elements(more)}", manner, 2)
-    for (reason, remedy), alike in _by_reason(item.findings).items():
-        lines += _told(f"untested: {_elements(alike)}; {_doubt(reason, remedy)}", manner, 2)
+            lines += _told(f"{len(more)} more {word}: {elements_of(more)}", manner, 2)
+    for alike in by_reason(item.findings).values():
+        lines += _told(f"untested: {elements_of(alike)}; {doubt(alike[0])}", manner, 2)
     return lines
 
 
@@ -202,54 +190,24 @@ def _rest_lines(rest: Sequence[Finding], manner: _Manner, *, more: bool) -> list
     return [first, *(Line(f"  {text}") for text in texts[1:])]
 
 
-def _by_reason(findings: Iterable[Finding]) -> dict[tuple[str, str], list[Finding]]:
-    groups: dict[tuple[str, str], list[Finding]] = {}
-    for finding in findings:
-        if finding.verdict is Verdict.UNTESTED:
-            groups.setdefault((finding.reason, finding.remedy), []).append(finding)
-    return groups
-
-
 def _untested_lines(findings: Sequence[Finding], manner: _Manner) -> list[Line]:
     lines: list[Line] = []
-    for (reason, remedy), alike in sorted(_by_reason(findings).items()):
+    for _, alike in sorted(by_reason(findings).items()):
         if manner.verbose or len(alike) == 1:
             lines += [_row(finding, manner.names[label(finding)], manner) for finding in alike]
         else:
             kinds = {finding.requirement.kind for finding in alike}
             kind = kinds.pop() if len(kinds) == 1 else "several kinds"
             lines.append(_row(alike[0], f"{len(alike)} requirements", manner, kind))
-            lines += _told(", ".join(_families(alike)), manner)
-        lines += _told(_doubt(reason, remedy), manner)
+            lines += _told(", ".join(in_short(alike)), manner)
+        lines += _told(doubt(alike[0]), manner)
     return lines
-
-
-def _families(findings: Iterable[Finding]) -> list[str]:
-    """Return what a group is of: elements of one array together, and paths whose kinds are all the same with these named once."""
-    families: dict[str, list[Finding]] = {}
-    for finding in findings:
-        families.setdefault(replace(finding.requirement, element=None).id, []).append(finding)
-    names = {id: (f"[{found.replace(', ', ',')}]" if (found := _elements(alike)) else "") for id, alike in families.items()}
-    kinds: dict[str, list[str]] = {}
-    for id, elements in names.items():
-        kind, _, path = id.partition("/")
-        kinds.setdefault(path + elements, []).append(kind)
-    sets = {tuple(found) for found in kinds.values()}
-    if len(sets) == 1 and len(next(iter(sets))) > 1:
-        *paths, last = kinds
-        return [*paths, f"{last}: {', '.join(next(iter(sets)))}"]
-    return [id + elements for id, elements in names.items()]
 
 
 def _totals_lines(findings: Sequence[Finding], manner: _Manner) -> list[Line]:
     counts = count_verdicts(findings)
     said = ", ".join(f"{count} {verdict}" for verdict, count in counts.items() if count)
-    if counts[Verdict.FAIL]:
-        word, token = "fail", OF_VERDICT[Verdict.FAIL]
-    elif counts[Verdict.PASS]:
-        token = OF_VERDICT[Verdict.PASS]
-        word = "pass" if counts[Verdict.PASS] == len(findings) else "pass in part"
-    else:
-        word, token = "nothing decided", OF_VERDICT[Verdict.UNTESTED]
+    word, verdict = overall(findings)
+    token = OF_VERDICT[verdict]
     texts = wrap(f"{word}: {said or 'no requirement was found'}", manner.text_width)
     return [Line(texts[0], (Span(0, len(word), token),)), *map(Line, texts[1:])]

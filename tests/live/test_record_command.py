@@ -118,7 +118,11 @@ def test_a_full_disk_is_one_clear_line(capsys: pytest.CaptureFixture[str]) -> No
     [
         ([RIDGE, "-o", "x.jsonl"], 2, "no bus is named; give --bus: i2c-1, can0"),
         ([RIDGE, "--bus", "sim:ridge_4s"], 2, "no file is named; give -o FILE"),
-        ([RIDGE, "--bus", "sim:ridge_5s", "-o", "x.jsonl"], 2, "there is no such recipe; shipped are cairn_4s, cairn_bench, ridge_4s, scarp_96"),
+        (
+            [RIDGE, "--bus", "sim:ridge_5s", "-o", "x.jsonl"],
+            2,
+            "there is no such recipe; shipped are cairn_4s, ridge_4s, scarp_96",
+        ),
         ([RIDGE, "--bus", "sim:ridge_4s@none", "-o", "x.jsonl"], 2, "the recipe has no faults 'none'; it has faulty"),
         (
             [RIDGE, "--bus", "sim:ridge_4s", "-o", "x.jsonl", "--rotate", "5 mV"],
