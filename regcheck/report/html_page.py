@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -21,15 +18,15 @@ from regcheck.report.html_sections import (
     file_rows,
     still_open,
 )
+from regcheck.report.html_shell import HEAD_SCRIPT, rendered, template_text
 from regcheck.report.order import doubt, elements_of, families, in_short, overall
 from regcheck.report.quantity import error_and_limit
 from regcheck.report.staff import has_staff
 from regcheck.report.staff_svg import staff_svg
 from regcheck.report.strip import ratio
 from regcheck.report.strip_svg import strip_svg, words_for
-from regcheck.report.svg import colours, slab, word_mark
 from regcheck.report.whole_file import write_whole
-from regcheck.report.words import fit, printable
+from regcheck.report.words import fit
 
 FAMILY_FROM = 4  # elements of one array with one kind of requirement: fewer have a row each and no head
 NAMES_WIDTH = 110  # characters of the names of requirements that stand together
@@ -83,30 +80,9 @@ def html_bytes(run: Run, plots: Plots | None = None, *, command: str = "") -> by
     ``plots`` is what was gathered beside the findings; without it the page has no plots, no messages and no map lines.
     ``command`` is how the check was started.
     """
-    from jinja2 import Environment, StrictUndefined
-    from markupsafe import Markup
-
     plots = plots if plots is not None else Plots()
-    home = files("regcheck.report") / "templates"
-    style = (home / "report.css").read_text("utf-8").replace("/* light */", colours("light")).replace("/* dark */", colours("dark"))
-    head_script, script = "document.documentElement.className='js'", (home / "report.js").read_text("utf-8")
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters |= {"number": _number, "printable": lambda text: printable(str(text))}
-    environment.globals |= {"mark": lambda verdict: Markup(word_mark(verdict))}  # noqa: S704 - our own shapes
-    environment.globals |= {"drawing": Markup}  # every text within a drawing went through svg.safe
-    environment.globals |= {"Verdict": Verdict}
-    text = environment.from_string((home / "report.html.j2").read_text("utf-8")).render(
-        run=run,
-        plots=plots,
-        policy=_policy(style, head_script, script),
-        style=Markup(style),  # noqa: S704 - our own file
-        head_script=Markup(head_script),  # noqa: S704
-        script=Markup(script),  # noqa: S704
-        command=command,
-        shapes=Markup(_shapes()),  # noqa: S704
-        **_contents(run, plots),
-    )
-    return text.encode("utf-8", "backslashreplace")
+    script = template_text("report.js")
+    return rendered("report.html.j2", HEAD_SCRIPT, script, run=run, plots=plots, number=_number, command=command, **_contents(run, plots))
 
 
 def write_html(run: Run, path: Path, plots: Plots | None = None, *, command: str = "") -> None:
@@ -138,20 +114,6 @@ def _contents(run: Run, plots: Plots) -> dict[str, Any]:
         "files": file_rows(run, plots),
         "about": about,
     }
-
-
-def _policy(style: str, *scripts: str) -> str:
-    def hashed(text: str) -> str:
-        return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
-
-    allowed = " ".join(hashed(text) for text in scripts)
-    return f"default-src 'none'; style-src {hashed(style)}; script-src {allowed}; img-src data:; base-uri 'none'; form-action 'none'"
-
-
-def _shapes() -> str:
-    """Return the marks that plots use again and again."""
-    marks = "".join(f'<g id="m-{verdict}">{slab(verdict, 0, 0)}</g>' for verdict in Verdict)
-    return f'<svg class="shapes" aria-hidden="true"><defs>{marks}<path id="spot" class="m fail" d="M-2.5 -5h5v10h-5z"/></defs></svg>'
 
 
 def _number(value: Any) -> str:
