@@ -1,7 +1,7 @@
 """Polls the registers of a map on one adapter: each when it is due, retried by a bounded policy, whatever the device does.
 
-The policy: a read that fails is tried again at once, at most ``RETRIES`` times; a device that failed ``GIVEN_UP_AFTER`` turns in a row
-is asked once a turn until it answers again. What an adapter cannot do at all is not asked again. Every attempt is recorded.
+The policy: a read that fails is tried again at once, at most ``RETRIES`` times; a device, or a register, that failed
+``GIVEN_UP_AFTER`` turns in a row is asked once a turn until it answers again. What an adapter cannot do at all is not asked again. Every attempt is recorded.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ GIVEN_UP_AFTER = 3
 PEC_TRIALS = 4
 """How often a device whose PEC is optional is asked for one before it counts as a device without."""
 
-POLICY = f"a failed read is tried again at once, at most {RETRIES} times; a device that is away is asked once a turn"
+POLICY = f"a failed read is tried again at once, at most {RETRIES} times; a device or register that failed {GIVEN_UP_AFTER} turns in a row is asked once a turn"
 _pec = crc_function(SMBUS_PEC)
 GONE, BACK = "adapter gone", "adapter back"
 
@@ -63,7 +63,7 @@ class Poller:
         self._ways: dict[str, Way] = {}
         self._unread: dict[str, str] = {}
         self._sends_pec: dict[int, bool] = {}
-        self._failed_turns: dict[int, int] = {}
+        self._failed_turns: dict[int | str, int] = {}  # in a row, by address and by register
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -165,8 +165,10 @@ class Poller:
 
     def _turn(self, way: Way) -> bool:
         """Read one register, with its retries; return False where the adapter is gone."""
-        counts, address = self.counts[way.read.name], way.read.address
-        tries = 1 + (RETRIES if self._failed_turns.get(address, 0) < GIVEN_UP_AFTER else 0)
+        counts, failed = self.counts[way.read.name], self._failed_turns
+        asked: tuple[int | str, ...] = (way.read.address, way.read.name)
+        is_given_up = bool(failed) and max(failed.get(one, 0) for one in asked) >= GIVEN_UP_AFTER
+        tries = 1 if is_given_up else 1 + RETRIES
         for attempt in range(1, tries + 1):
             if attempt > 1:
                 counts.retries += 1
@@ -174,7 +176,9 @@ class Poller:
             word = self._read(way, attempt) if selector is None else self._select(way, selector, attempt)
             if not word:
                 counts.good += 1
-                self._failed_turns.pop(address, None)
+                if failed:
+                    for one in asked:
+                        failed.pop(one, None)
                 return True
             counts.fail(word)
             if word == "adapter":
@@ -185,7 +189,8 @@ class Poller:
                 if not self._ways:
                     raise BusError(f"{self.name}: the adapter can do none of the transfers that the map asks for")
                 return True
-        self._failed_turns[address] = self._failed_turns.get(address, 0) + 1
+        for one in asked:
+            failed[one] = failed.get(one, 0) + 1
         return True
 
     def _read(self, way: Way, attempt: int) -> str:
