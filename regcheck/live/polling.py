@@ -1,7 +1,8 @@
 """Polls the registers of a map on one adapter: each when it is due, retried by a bounded policy, whatever the device does.
 
 The policy: a read that fails is tried again at once, at most ``RETRIES`` times; a device, or a register, that failed
-``GIVEN_UP_AFTER`` turns in a row is asked once a turn until it answers again. What an adapter cannot do at all is not asked again. Every attempt is recorded.
+``GIVEN_UP_AFTER`` turns in a row is asked once a turn until it answers again. What an adapter cannot do at all is not asked again.
+Every attempt is recorded.
 """
 
 from __future__ import annotations
@@ -29,7 +30,10 @@ GIVEN_UP_AFTER = 3
 PEC_TRIALS = 4
 """How often a device whose PEC is optional is asked for one before it counts as a device without."""
 
-POLICY = f"a failed read is tried again at once, at most {RETRIES} times; a device or register that failed {GIVEN_UP_AFTER} turns in a row is asked once a turn"
+POLICY = (
+    f"a failed read is tried again at once, at most {RETRIES} times; "
+    f"a device or register that failed {GIVEN_UP_AFTER} turns in a row is asked once a turn"
+)
 _pec = crc_function(SMBUS_PEC)
 GONE, BACK = "adapter gone", "adapter back"
 

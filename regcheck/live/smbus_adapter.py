@@ -99,7 +99,7 @@ class SmbusAdapter:
         if self.is_raw:
             blocks = "blocks by the device's count" if self._funcs & READ_BLOCK else "blocks read long and kept up to the device's count"
             return f"raw transfers: every byte on the wire is kept, PEC too; {blocks}"
-        checks = "which checks the PEC and keeps it" if self._funcs & PEC_CALL else "which cannot check a PEC"
+        checks = "which checks the PEC and keeps it" if self._funcs & PEC_CALL else "which checks no PEC; a required one is read as a byte"
         return f"the kernel's SMBus calls through the adapter, {checks}"
 
     def close(self) -> None:
