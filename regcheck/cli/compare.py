@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
@@ -23,6 +24,7 @@ def compare(
     ] = None,
     requirement: Annotated[Optional[str], typer.Option(metavar="ID", help="Show one requirement run by run.")] = None,  # noqa: UP045
     json: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write what changed as JSON.")] = None,  # noqa: UP045
+    html: Annotated[Optional[Path], typer.Option(metavar="FILE", help="Write what changed as one HTML page.")] = None,  # noqa: UP045
     database: Annotated[
         Optional[Path],  # noqa: UP045
         typer.Option(metavar="FILE", help="Keep the runs in this SQLite file, so that the next call reads only new ones."),
@@ -51,12 +53,13 @@ def compare(
     from regcheck.cli.inputs import refuse_outputs
     from regcheck.report.compare_json import write_comparison
     from regcheck.report.compare_lines import compare_lines
+    from regcheck.report.compare_page import write_comparison_page
     from regcheck.report.comparison import compare as compared
     from regcheck.report.comparison import sides_of
     from regcheck.report.history import History
     from regcheck.report.lines import wants_ascii
 
-    refuse_outputs({"--json": json}, [path for path in runs if path.is_file()])
+    refuse_outputs({"--json": json, "--html": html}, [path for path in runs if path.is_file()])
     history = History(database)
     try:
         added = history.add(runs)
@@ -71,6 +74,8 @@ def compare(
             lines, code = compare_lines(found, ascii_only=ascii_only, verbose=verbose), found.exit_code
             if json is not None:
                 write_comparison(found, json)
+            if html is not None:
+                write_comparison_page(found, html, command=shlex.join(["regcheck", *sys.argv[1:]]))
     finally:
         history.close()
     try:

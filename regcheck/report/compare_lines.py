@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from pathlib import PurePath
 
 from regcheck.checks.finding import Finding, Verdict
-from regcheck.checks.wording import worded
-from regcheck.report.comparison import Change, Comparison, Drift, Shift, Side, Spread
+from regcheck.report.compare_words import TITLES, drift_words, limits_words, shift_words, side_words, spread_words
+from regcheck.report.comparison import Change, Comparison, Drift, Side, Spread
 from regcheck.report.history import RunHead
 from regcheck.report.lines import Line, Span
 from regcheck.report.strip import NAME_AT, NAME_WIDTH, ROW_WIDTH, WORD_WIDTH, glyphs_for, header, row
@@ -18,7 +18,6 @@ from regcheck.report.words import fit, pad, short_names, wrap
 _SHOWN = 12  # changes of each turn, and
 _SPREADS_SHOWN = 5  # of the spread, without `verbose`
 _SIDES_SHOWN = 40  # shapes in a row of verdicts
-_TITLES = {"worse": "turned worse", "better": "turned better", "other": "turned otherwise", "": "moved, same verdict"}
 
 
 def compare_lines(found: Comparison, *, ascii_only: bool = False, verbose: bool = False) -> list[Line]:
@@ -31,7 +30,7 @@ def compare_lines(found: Comparison, *, ascii_only: bool = False, verbose: bool 
         changes = [change for change in found.changes if change.turn == turn]
         if not changes:
             continue
-        lines += [Line(""), Line(f"{_TITLES[turn]}: {len(changes)}")]
+        lines += [Line(""), Line(f"{TITLES[turn]}: {len(changes)}")]
         if any(_subject(change).strip is not None for change in changes):
             lines.append(header())
         shown = changes if verbose else changes[:_SHOWN]
@@ -66,22 +65,13 @@ def _sides(found: Comparison, *, ascii_only: bool) -> list[Line]:
     for place, (number, side) in enumerate(shown):
         if place == 2 and len(shown) < len(sides):
             lines.append(Line(f"     {len(sides) - len(shown)} more between"))
-        texts = wrap(_side(side), ROW_WIDTH - 5, ascii_only=ascii_only)
+        texts = wrap(side_words(side), ROW_WIDTH - 5, ascii_only=ascii_only)
         lines += [Line(f"{number:>3}  {texts[0]}"), *(Line(" " * 5 + text) for text in texts[1:])]
     first, last = 1, len(found.sides)
     kept = [key for key, state in found.files.items() if state == "same"]
     other = [key for key, state in found.files.items() if state != "same"]
     said = "; ".join(part for part in (f"same {', '.join(kept)}" if kept else "", f"other {', '.join(other)}" if other else "") if part)
     return [*lines, *(Line(text) for text in wrap(f"{first} against {last}: {said}", ROW_WIDTH, ascii_only=ascii_only))]
-
-
-def _side(side: Side) -> str:
-    runs = side.runs
-    if len(runs) > 1:
-        return f"{side.name}: {len(runs)} runs"
-    counts = ", ".join(f"{count} {verdict}" for verdict, count in runs[0].totals.items() if count)
-    tested = ", ".join(f"{tag} {value}" for tag, value in runs[0].tested.items())
-    return f"{side.name}: {counts}" + (f"; {tested}" if tested else "")
 
 
 def _subject(change: Change) -> Finding:
@@ -107,18 +97,10 @@ def _change(change: Change, found: Comparison, names: dict[str, str], *, ascii_o
         if not is_gone:
             lines += _told(f"is {subject.verdict}: {subject.says}", ascii_only=ascii_only)
     for shift in change.shifts:
-        lines += _told(_moved(shift), ascii_only=ascii_only)
+        lines += _told(shift_words(shift), ascii_only=ascii_only)
     if change.limits is not None:
-        (low, high), (now_low, now_high) = change.limits
-        lines += _told(f"its limits were {low:g} .. {high:g} and are {now_low:g} .. {now_high:g}", ascii_only=ascii_only)
+        lines += _told(limits_words(*change.limits), ascii_only=ascii_only)
     return lines + _told(change.id, ascii_only=ascii_only)
-
-
-def _moved(shift: Shift) -> str:
-    if shift.what == "gain":
-        return f"gain moved from {shift.before:.6g} to {shift.after:.6g}, which is known to +/- {shift.expanded:.2g}"
-    before, after = (worded(value, shift.unit, signed=True) for value in (shift.before, shift.after))
-    return f"{shift.what} moved from {before} to {after}, which is known to +/- {worded(shift.expanded, shift.unit, apart=True)}"
 
 
 def _shapes(verdicts: Sequence[Verdict | None], *, ascii_only: bool) -> Line:
@@ -146,12 +128,8 @@ def _spread(spreads: Sequence[Spread], side: Side, names: dict[str, str], *, asc
     shown = spreads if verbose else spreads[:_SPREADS_SHOWN]
     lines = [Line(""), Line(fit(f"spread over the {len(side.runs)} runs of {side.name}, nearest to its limit first", ROW_WIDTH)), header()]
     for one in shown:
-        unit = str(one.finding.evidence.get("unit") or "")
         lines.append(row(one.finding, names[one.id], ascii_only=ascii_only))
-        text = f"{worded(one.lowest, unit, signed=True)} .. {worded(one.highest, unit, signed=True)} in {one.runs} runs"
-        if one.deviation is not None:
-            text += f", mean errors spread by {worded(one.deviation, unit, apart=True)} (standard deviation)"
-        lines += _told(f"{text}; worst in {one.worst.file}", ascii_only=ascii_only)
+        lines += _told(spread_words(one), ascii_only=ascii_only)
     return lines + ([Line(f"  {len(spreads) - len(shown)} more; --verbose shows all")] if len(spreads) > len(shown) else [])
 
 
@@ -160,8 +138,7 @@ def _drift(drifts: Sequence[Drift], *, ascii_only: bool) -> list[Line]:
         return []
     lines = [Line(""), Line(f"drifting from run to run: {len(drifts)}")]
     for one in drifts:
-        slope, half = worded(one.slope, one.unit, signed=True), worded(one.half, one.unit, apart=True)
-        lines += _told(f"{one.id}: {slope} a run, +/- {half}, over {one.runs} runs", ascii_only=ascii_only)
+        lines += _told(drift_words(one), ascii_only=ascii_only)
     return lines
 
 

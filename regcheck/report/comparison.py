@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import fsum, hypot, sqrt
+from math import copysign, fsum, hypot, sqrt
 
 from regcheck.checks.finding import WORST_FIRST, Finding, Verdict
 from regcheck.checks.wording import plain
@@ -91,6 +91,8 @@ class Comparison:
     alike: int
     verdicts: Mapping[str, tuple[Verdict | None, ...]]
     """Of each requirement: its verdict by side."""
+    shares: Mapping[str, tuple[float | None, ...]]
+    """Of each requirement: its worst error by side as a share of the limit on its side, with the error's sign; None where there is none."""
     spreads: tuple[Spread, ...]
     drifts: tuple[Drift, ...]
 
@@ -141,11 +143,13 @@ def compare(history: History, sides: Sequence[Side]) -> Comparison:
     requirements = history.requirements(runs)
     changes: list[Change] = []
     verdicts: dict[str, tuple[Verdict | None, ...]] = {}
+    shares: dict[str, tuple[float | None, ...]] = {}
     common = alike = 0
     files = _files(sides[0].runs, sides[-1].runs)
     for id, entries in requirements:
         deciding = [_deciding(entries, side) for side in sides]
         verdicts[id] = tuple(entries[run.number].verdict if run is not None else None for run in deciding)
+        shares[id] = tuple(_signed(entries[run.number]) if run is not None else None for run in deciding)
         first, last = deciding[0], deciding[-1]
         common += first is not None and last is not None
         change = _change(history, id, entries, first, last, other_map=files["map"] != "same")
@@ -165,6 +169,7 @@ def compare(history: History, sides: Sequence[Side]) -> Comparison:
         tuple(sorted(changes, key=_rank)),
         alike,
         verdicts,
+        shares,
         tuple(_spreads(history, requirements, sides[-1])),
         tuple(_drifts(history, requirements, runs)),
     )
@@ -213,6 +218,10 @@ def _change(
     unit = next((str(one.evidence.get("unit") or "") for one in found if one is not None), "")
     with_unit = tuple(Shift(one.what, one.before, one.after, one.expanded, unit if one.what != "gain" else "") for one in shifts)
     return Change(id, found[0], found[1], turn, with_unit, limits)
+
+
+def _signed(entry: Entry) -> float | None:
+    return None if entry.error is None else copysign(entry.share, entry.error)
 
 
 def _other_limits(before: Entry | None, after: Entry | None) -> tuple[tuple[float, float], tuple[float, float]] | None:

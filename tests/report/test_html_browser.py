@@ -12,10 +12,14 @@ from typing import Any
 
 import pytest
 
-from regcheck.checks.finding import WORST_FIRST, Finding
+from regcheck.checks.finding import WORST_FIRST, Finding, Verdict
 from regcheck.checks.run import check_and_plot
 from regcheck.checks.trial import load_trial
+from regcheck.report.compare_page import comparison_bytes
+from regcheck.report.comparison import Comparison, compare, sides_of
+from regcheck.report.history import History
 from regcheck.report.html_page import html_bytes
+from tests.report.runs import accuracy, plain, saved
 from tests.report.test_html_page import hostile, ridge
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: pip install 'regcheck[test]'")
@@ -54,9 +58,27 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     run, plots = ridge()
     short = replace(run, findings=few(run.findings))
     pages = {"ridge": html_bytes(run, plots), "few": html_bytes(short, plots), "hostile": html_bytes(*hostile())}
+    pages["comparison"] = comparison_bytes(hostile_comparison(folder))
     for name, data in pages.items():
         (folder / f"{name}.html").write_bytes(data)
     return {name: folder / f"{name}.html" for name in pages}
+
+
+def hostile_comparison(folder: Path) -> Comparison:
+    """Six runs of two firmwares, one of them with names that would be markup."""
+    runs = [
+        [
+            accuracy("cell", 1.0 + at, offset=0.5 * at, verdict=Verdict.FAIL if at == 5 else Verdict.PASS),
+            plain("pec/<script>alert(1)</script>", Verdict.FAIL if at in (2, 5) else Verdict.PASS, '"><img src=x onerror=alert(1)>'),
+            plain("pec/voltage", Verdict.FAIL if at == 3 else Verdict.PASS),
+            *([plain("pec/gone", Verdict.PASS)] if at < 3 else []),
+        ]
+        for at in range(6)
+    ]
+    paths = [saved(folder / "runs" / f"{at}.json", run, tested={"firmware": f"<b>{at}"}) for at, run in enumerate(runs)]
+    history = History()
+    history.add(paths)
+    return compare(history, sides_of(history.runs(paths), None))
 
 
 @pytest.fixture
@@ -257,3 +279,23 @@ def test_hundreds_of_requirements_open_in_a_second(browser: Any, tmp_path: Path)
     )
     page.close()
     assert loaded_ms < 3000  # about 0.3 s here; a machine that does other work as well may take longer
+
+
+@pytest.mark.parametrize(("size", "scheme"), [("desktop", "light"), ("phone", "dark")])
+def test_a_comparison_is_a_page_of_the_same_kind(shown: Callable[..., Any], size: str, scheme: str) -> None:
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-core is not installed: pip install 'regcheck[test]'")
+    page = shown("comparison", size=size, scheme=scheme)
+    assert page.evaluate("document.documentElement.scrollWidth") == SIZES[size][0]
+    text = page.locator("main").inner_text()
+    for words in (
+        "turned worse: 3",
+        "<script>alert(1)</script>",
+        "Unsteady, though the ends agree: 1",
+        "Drifting from run to run",
+        "is gone",
+        "Cautions",
+    ):
+        assert words in text
+    assert page.locator("svg.course").count() == 4
+    found = axe.Axe().run(page)
+    assert [one["id"] for one in found.response["violations"]] == []
