@@ -14,20 +14,23 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from regcheck.api import check, decode, findings, readings
+    from regcheck.api import check, check_and_plot, decode, findings, readings
     from regcheck.device_map.compile import load_map
+    from regcheck.report.figures import figure
     from regcheck.traffic.open import open_capture
 
 _HOMES = {
     "check": "regcheck.api",
+    "check_and_plot": "regcheck.api",
     "decode": "regcheck.api",
+    "figure": "regcheck.report.figures",
     "findings": "regcheck.api",
     "load_map": "regcheck.device_map.compile",
     "open_capture": "regcheck.traffic.open",
     "readings": "regcheck.api",
 }
 
-__all__ = ["check", "decode", "findings", "load_map", "open_capture", "readings"]
+__all__ = ["check", "check_and_plot", "decode", "figure", "findings", "load_map", "open_capture", "readings"]
 
 
 def __getattr__(name: str) -> Any:

@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, overload
 
 from regcheck.checks.finding import Run
+from regcheck.checks.plot_data import Plots
+from regcheck.checks.run import check_and_plot as checked_and_plotted
 from regcheck.checks.run import check_trial, decoded_batches
 from regcheck.checks.trial import Trial, load_trial
 from regcheck.codec.readings import Row, rows
@@ -38,11 +40,22 @@ def check(
 
     Raises SourceError for a wrong map, bench file or stimulus log, CaptureError for a capture that cannot be read.
     """
+    return check_trial(_trial(map_or_trial, captures, bench, stimulus))
+
+
+def check_and_plot(
+    map_or_trial: str | Path, captures: Sequence[str | Path] = (), *, bench: str | Path | None = None, stimulus: str | Path | None = None
+) -> tuple[Run, Plots]:
+    """Check as ``check`` does, and gather what figures and the HTML page draw. Raises as ``check`` does."""
+    return checked_and_plotted(_trial(map_or_trial, captures, bench, stimulus))
+
+
+def _trial(map_or_trial: str | Path, captures: Sequence[str | Path], bench: str | Path | None, stimulus: str | Path | None) -> Trial:
     path = Path(map_or_trial)
     if not captures:
-        return check_trial(load_trial(path))
+        return load_trial(path)
     files = [Path(file) if file is not None else None for file in (bench, stimulus)]
-    return check_trial(Trial(path, tuple(map(Path, captures)), files[0], files[1]))
+    return Trial(path, tuple(map(Path, captures)), files[0], files[1])
 
 
 @overload

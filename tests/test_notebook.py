@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
 
 import regcheck
 from regcheck.errors import UsageError
+from regcheck.report.tokens import TOKENS
 
 pl = pytest.importorskip("polars")
 
@@ -45,6 +47,35 @@ def test_findings_as_a_table():
     assert strip is not None
     assert (current["error"], current["limit_low"], current["unit"]) == (strip.worst, strip.low, "mA")
     assert json.loads(current["evidence"])["worst"]["error"] == strip.worst
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_a_figure_holds_every_extreme_in_our_colours(theme):
+    pytest.importorskip("plotly")
+    run, plots = regcheck.check_and_plot(SHIPPED / "captures" / "ridge-4s")
+    figure = regcheck.figure(run, plots, "accuracy/cells.cell_voltage[3]", theme)
+    traces = {trace.name: trace for trace in figure.data}
+    finding = next(finding for finding in run.findings if finding.id == "accuracy/cells.cell_voltage[3]")
+    worst = finding.evidence["worst"]
+    assert worst["reported"] in traces["beyond its limit"].y
+    assert max(traces["error, fail"].y) == pytest.approx(worst["error"])
+    assert traces["limit"].y[0] in (worst["limit_high"], worst["limit_low"])
+    readings = regcheck.readings(
+        regcheck.load_map(SHIPPED / "maps" / "ridge_4s.yaml"), regcheck.open_capture(SHIPPED / "captures" / "ridge-4s" / "bus.vcd.gz")
+    )
+    values = readings.filter((pl.col("field") == "cell_voltage[3]") & (pl.col("status") == "good"))["value"]
+    assert (min(traces["reported"].y), max(traces["reported"].y)) == (values.min(), values.max())
+    colours = set(re.findall("#[0-9A-Fa-f]{6}|rgba?\\([^)]*\\)", figure.to_json()))
+    assert colours <= {getattr(token, theme) for token in TOKENS}
+
+
+def test_what_has_no_figure():
+    pytest.importorskip("plotly")
+    run, plots = regcheck.check_and_plot(SHIPPED / "captures" / "ridge-4s-log")
+    with pytest.raises(UsageError, match=r"no finding 'accuracy/curent'; did you mean 'accuracy/current'"):
+        regcheck.figure(run, plots, "accuracy/curent")
+    with pytest.raises(UsageError, match="pec/manufacturer_access has nothing to draw"):
+        regcheck.figure(run, plots, "pec/manufacturer_access")
 
 
 def test_no_such_kind(pack):

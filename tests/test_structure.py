@@ -60,7 +60,7 @@ def test_there_are_rooms_to_look_at() -> None:
 
 
 def test_the_public_names_are_all_there() -> None:
-    assert sorted(regcheck.__all__) == ["check", "decode", "findings", "load_map", "open_capture", "readings"]
+    assert sorted(regcheck.__all__) == ["check", "check_and_plot", "decode", "figure", "findings", "load_map", "open_capture", "readings"]
     for name in regcheck.__all__:
         assert callable(getattr(regcheck, name))
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
