@@ -104,6 +104,15 @@ def unread(stretches: Holds, start: Times, end: Times, admitted: NDArray[np.bool
     return np.append(earliest_end, np.iinfo(np.int64).max)[at] > stretches.end
 
 
+def is_settling(curve: AppliedCurve, start: Times, end: Times, within_ns: int, doubt: Times, threshold: float = 0.0) -> NDArray[np.bool_]:
+    """Return which of n readings touch step - w .. step + ``within_ns`` + w of a step of more than ``threshold``, bool[n]."""
+    leaps = steps(curve, threshold)
+    # the reading touches a step's stretch where some step begins by its end and ends after its start
+    latest_end = np.append(np.iinfo(np.int64).min // 2, np.maximum.accumulate(leaps.end))
+    settled = latest_end[np.searchsorted(leaps.begin, end + doubt, side="right")] + within_ns + doubt
+    return np.asarray(start <= settled)
+
+
 def admissible(
     curve: AppliedCurve,
     start: Times,
@@ -130,11 +139,7 @@ def admissible(
     if powered_ns is None:
         powered_ns = int(curve.time[0]) if len(curve) else 0
     warming = starts - doubt < powered_ns + warm_up_ns if warm_up_ns else np.zeros(starts.shape, np.bool_)
-    leaps = steps(curve, threshold)
-    # the reading touches a step's stretch where some step begins by its end and ends after its start
-    latest_end = np.append(np.iinfo(np.int64).min // 2, np.maximum.accumulate(leaps.end))
-    settled = latest_end[np.searchsorted(leaps.begin, ends + doubt, side="right")] + settle_ns + latency_ns + doubt
-    settling = starts <= settled
+    settling = is_settling(curve, starts, ends, settle_ns + latency_ns, doubt, threshold)
     left_out = {
         NOT_KNOWN: int((~known).sum()),
         WARM_UP: int((known & warming).sum()),

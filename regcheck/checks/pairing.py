@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from regcheck.bench.admission import is_settling
 from regcheck.bench.clock import Clock
 from regcheck.bench.curves import window_extremes, window_uncertainty
 from regcheck.checks.accuracy import CaptureClock
@@ -224,6 +225,21 @@ class Evaluation:
         return Pair(
             np.where(window.known, window.low - guard, np.nan), np.where(window.known, window.high + guard, np.nan), window.known, ages
         )
+
+    def settling(self, names: Sequence[Name]) -> Flags:
+        """Return at which instants some reported value may still be settling after a step of what the bench applies to it."""
+        flags = np.zeros(len(self.at), np.bool_)
+        source = self.book.stretch[0]
+        context = self.bench.clocks[source] if source < len(self.bench.clocks) else CaptureClock(None)
+        if not isinstance(context.clock, Clock):
+            return flags
+        start, end, doubt = context.bench_times(self.at, self.at)
+        for name, element in self.asked([name for name in names if name.view not in ("applied", "seen")]):
+            item = self.field(name)
+            judge = self.bench.judge(item, element, self.instance) if item is not None else None
+            if judge is not None:
+                flags |= is_settling(judge.curve, start, end, judge.settle_ns + judge.latency_ns, doubt)
+        return flags
 
     def seen(self, name: Name) -> Flags:
         """Return whether a message came before each instant, since `when` holds."""

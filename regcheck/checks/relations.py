@@ -145,6 +145,9 @@ def _relate(rule: Rule, book: Book, instance: str, names: Sequence[Name], outcom
         for begin in range(0, len(anchors), AT_ONCE):
             at = anchors[begin : begin + AT_ONCE]
             since = held_since(rule.when, book, instance, at, bench) if any(name.view == "seen" for name in names) else None
+            calm = ~Evaluation(book, instance, at, element=element, bench=bench).settling(names)
+            outcome.settling += int((~calm).sum())
+            at, since = at[calm], since[calm] if since is not None else None
             evaluation = Evaluation(book, instance, at, age_ns=rule.age_ns, element=element, bench=bench, since=since)
             judge_instants(rule, require, evaluation, names, outcome)
 

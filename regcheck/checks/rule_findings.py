@@ -81,6 +81,8 @@ def relation_finding(rule: Rule, outcome: Outcome, instance: str = "") -> Findin
     }  # fmt: skip
     if rule.when is not None:
         evidence["when_held"] = outcome.held
+    if outcome.settling:
+        evidence["settling"] = outcome.settling
     if worst is not None:
         evidence["worst"] = _worst_json(worst, outcome)
     if outcome.oldest:
@@ -126,6 +128,8 @@ def _untested_relation(rule: Rule, instance: str, outcome: Outcome, evidence: Ma
         return untested(
             "its `when` never held while it could be judged", "when_never_held", "bring the device into the state that `when` names"
         )
+    if outcome.settling:
+        return untested("what it names may still have been settling whenever it was judged", "settling", "hold what is applied for longer")
     if outcome.counts[LEFT_OUT]:
         return untested("what it pairs changed at every instant", "partners_changed", STILL)
     lacking = outcome.missing

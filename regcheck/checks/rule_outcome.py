@@ -53,6 +53,7 @@ class Outcome:
     limited: bool = False
     seen: int = 0  # instants at which it could have been judged
     held: int = 0  # ... and `when` held
+    settling: int = 0  # ... but something that it names may still have been settling
     missing: list[str] = field(default_factory=list)
     oldest: dict[str, int] = field(default_factory=dict)
     refused: str = ""  # why this version cannot judge it
