@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from fractions import Fraction
 from pathlib import Path
 
@@ -307,6 +308,22 @@ def test_rule_23_a_systematic_error_grows_with_time_where_the_rule_names_what_wa
     for gained, expected in ((1008, PASS), (1015, UNDECIDED), (1031, FAIL)):
         found = check(device, charge(100, 10, gained), bench=supply, log=stimulus)["rule/one-rule"]
         assert found.verdict is expected, (gained, found.says)
+
+
+@pytest.mark.parametrize(("settle", "expected"), [("0 s", FAIL), ("3 s", PASS), ("30 s", UNTESTED)])
+def test_what_may_still_be_settling_is_left_out_by_the_declared_time(settle: str, expected: Verdict) -> None:
+    """A filtered pack voltage beside cells that follow at once: 400 mV apart just after a step of 400 mV, and then no longer."""
+    registers = PACK.replace("0x09, transfer: word, unit: mV", "0x09, transfer: word, unit: mV, accuracy: 5 mV")
+    device = ruled(registers, f"one rule: {SUM}")
+    supply = bench(device, "source: {unit: mV, resolution: included}", "voltage: source", timing=f"{{settle: {settle}, latency: 0 s}}")
+    stimulus = log("time_s,source\n0,14000\n10,14400\n25,end", supply)
+    reported = [(time, 14000 if time < 10 else 14000 + round(400 * (1 - math.exp(-2 * (time - 10.0))))) for time in range(1, 24)]
+    transfers = [word(time + 0.006, 0x09, value) for time, value in reported]
+    transfers += [cells(time, *[3500 if time < 10 else 3600] * 4) for time, _ in reported]
+    found = check(device, sorted(transfers, key=lambda one: one.time_ns), bench=supply, log=stimulus)["rule/one-rule"]
+    assert (found.verdict, found.reason) == (expected, "settling" if expected is UNTESTED else "")
+    if expected is PASS:
+        assert found.evidence["settling"] == 5  # readings of the voltage within 3 s of the log's first row, 2, and of the step, 3
 
 
 def test_a_step_of_the_current_between_two_readings_is_doubt_not_a_fail() -> None:
