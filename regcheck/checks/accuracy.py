@@ -140,7 +140,7 @@ def reported_quanta(column: FieldColumn, rows: NDArray[np.int64], quantum: Fract
         raw = column.raw[rows[mask]]
         largest = max(abs(int(raw.max())), abs(int(raw.min())))
         if meaning.linear and largest * abs(meaning.scale) + abs(meaning.offset) <= BOUND * quantum:
-            out[mask] = linear_to_quanta(raw, *meaning.integers(), quantum)
+            out[mask] = linear_to_quanta(raw, *meaning.integers, quantum)
         else:
             out[mask] = to_quanta(meaning.values(raw), quantum, saturate=True)
     return out

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from regcheck.checks.decision import PASS, acceptance
+from regcheck.checks.decision import PASS, Acceptance, acceptance
 from regcheck.checks.streams import is_from_device
 from regcheck.checks.wording import slug
 from regcheck.codec.formulas import Condition, Naming, condition
@@ -55,7 +56,12 @@ class Bounds:
 def _within(gap_ns: NDArray[np.int64], low: int | None, high: int | None, u_ns: float) -> NDArray[np.uint8]:
     if low is None and high is None:
         return np.full(len(gap_ns), PASS, np.uint8)
-    return acceptance(-np.inf if low is None else low, np.inf if high is None else high, u_ns).decide(gap_ns)
+    return _acceptance(low, high, u_ns).decide(gap_ns)
+
+
+@lru_cache(maxsize=256)
+def _acceptance(low: int | None, high: int | None, u_ns: float) -> Acceptance:
+    return acceptance(-np.inf if low is None else low, np.inf if high is None else high, u_ns)
 
 
 def stamp_u(timestamps_ns: int) -> float:

@@ -93,7 +93,8 @@ def crc8_column(data: NDArray[np.uint8], crc: CrcAlgorithm = SMBUS_PEC) -> NDArr
     """
     if crc.width != 8 or crc.refin != crc.refout:
         raise ValueError(f"{crc.name} has {crc.width} bits; expected 8, the same way round at both ends")
-    data = np.ascontiguousarray(data)
+    if data.strides[1] != 1:
+        data = np.ascontiguousarray(data)
     out = np.empty(len(data), np.uint8)
     for first in range(0, len(data), CHUNK_ROWS):
         rows = slice(first, first + CHUNK_ROWS)
@@ -146,7 +147,7 @@ def _crc8_rows(data: NDArray[np.uint8], crc: CrcAlgorithm, out: NDArray[np.uint8
 
     def pairs(at: int) -> NDArray[np.uint16]:
         # a view of two neighbouring bytes a row, wherever it stands: copying rows of a few bytes would cost more than the CRC
-        return np.ndarray((len(data),), np.dtype("<u2"), buffer=data.data, offset=at, strides=(length,))
+        return data[:, at : at + 2].view("<u2")[:, 0]
 
     if head & 1:
         one.take(out ^ data[:, 0], out=out, mode="clip")

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,10 @@ NO_READING = 255
 
 NO_LAYOUT, LAYOUT_UNKNOWN = -1, -2
 """In ``MessageColumns.layout``."""
+
+
+EXACT = (1 << 53) - 1
+"""Up to here every integer is a float64."""
 
 
 class Check(IntEnum):
@@ -64,22 +69,34 @@ class ResolvedMeaning:
     offset: Fraction = Fraction(0)
     convert: Callable[[NDArray[np.int64]], NDArray[np.float64]] | None = None
     step: Fraction = Fraction(1)
+    integers: tuple[int, int, int] = field(init=False, repr=False, compare=False)
+    """num, den, off: value = (raw * num + off) / den."""
 
-    def values(self, raw: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Return values, shape of ``raw``, each the float64 nearest to the exact decimal where the meaning is linear."""
+    def __post_init__(self) -> None:
+        den = math.lcm(self.scale.denominator, self.offset.denominator)
+        object.__setattr__(self, "integers", (int(self.scale * den), den, int(self.offset * den)))
+
+    def values(self, raw: NDArray[np.int64], width: int = 64) -> NDArray[np.float64]:
+        """Return values, shape of ``raw``, each the float64 nearest to the exact decimal where the meaning is linear.
+
+        ``width`` bits hold every raw code, if the caller knows it.
+        """
         if self.convert is not None:
             return self.convert(raw)
-        num, den, off = self.integers()
-        bound = (1 << 53) - 1
-        top = max(abs(int(raw.max())), abs(int(raw.min()))) if raw.size else 0
-        if max(abs(num) * top + abs(off), den) <= bound:
-            return (raw.astype(np.int64, copy=False) * np.int64(num) + np.int64(off)) / np.float64(den)
+        num, den, off = self.integers
+        top = 1 << width
+        if max(abs(num) * top + abs(off), den) > EXACT:
+            top = max(abs(int(raw.max())), abs(int(raw.min()))) if raw.size else 0
+        if max(abs(num) * top + abs(off), den) <= EXACT:  # every step but the division is exact in a float64
+            out = raw.astype(np.float64)
+            if num != 1:
+                out *= num
+            if off or num < 0:  # no zero below zero
+                out += off
+            if den != 1:
+                out /= den
+            return out
         return np.array([float(Fraction(int(code)) * self.scale + self.offset) for code in raw.ravel()], np.float64).reshape(raw.shape)
-
-    def integers(self) -> tuple[int, int, int]:
-        """Return num, den, off: value = (raw * num + off) / den."""
-        den = math.lcm(self.scale.denominator, self.offset.denominator)
-        return int(self.scale * den), den, int(self.offset * den)
 
     def exact(self, raw: int) -> Fraction:
         """Return one value exactly; for a meaning that is not linear the float64's own fraction."""
@@ -97,6 +114,7 @@ class FieldColumn:
     keep their bytes in ``texts`` (one str a row) and 0 in ``raw`` where they are wider than 64 bits.
     ``code`` u2[n] is the index of the coded word in ``field.codes`` + 1, 0 for none. ``bits`` u8[n] is the raw code before ``type``.
     ``held`` bool[n] says which rows have a raw number at all (None: all that are not absent); a text has none.
+    Where ``plain``, every reading is good, by the first meaning and without a coded word; ``width`` bits hold every raw code.
     """
 
     field: Field
@@ -109,9 +127,13 @@ class FieldColumn:
     rows: NDArray[np.int64] | None = None
     texts: tuple[str, ...] | None = None
     held: NDArray[np.bool_] | None = None
+    plain: bool = False
+    width: int = 64
 
     def values(self) -> NDArray[np.float64]:
         """Return float64[n] values of good readings, NaN elsewhere."""
+        if self.plain:
+            return self.meanings[0].values(self.raw, self.width)
         out = np.full(len(self.raw), np.nan)
         good = self.status == 0
         for index, meaning in enumerate(self.meanings):
@@ -143,3 +165,5 @@ class MessageColumns:
     instance: str = ""
     written: bool = False
     layout: NDArray[np.int16] = field(default_factory=lambda: np.empty(0, np.int16))
+    worked: dict[object, Any] = field(default_factory=dict, init=False, repr=False)
+    """What checks work out of these messages, kept for the next one that asks; each puts it under a key of its own."""

@@ -112,6 +112,8 @@ class Piece:
     code: NDArray[np.uint16]
     texts: list[str] | None = None
     held: NDArray[np.bool_] | None = None
+    plain: bool = False
+    width: int = 64
 
     def keep(self, mask: NDArray[np.bool_]) -> Piece:
         """Return some of the rows."""
@@ -122,7 +124,7 @@ class Piece:
         texts = None if self.texts is None else [self.texts[one] for one in at.tolist()]
         held = None if self.held is None else self.held.take(at)
         numbers = self.rows.take(at), self.raw.take(at), self.bits.take(at)
-        return Piece(*numbers, self.status.take(at), self.meaning.take(at), self.code.take(at), texts, held)
+        return Piece(*numbers, self.status.take(at), self.meaning.take(at), self.code.take(at), texts, held, self.plain, self.width)
 
 
 def empty_piece(rows: NDArray[np.int64], status: Status, *, wordy: bool) -> Piece:
@@ -314,6 +316,15 @@ def code_numbers(field: Field, bits: NDArray[np.uint64]) -> NDArray[np.uint16]:
     return out
 
 
+@lru_cache(maxsize=64)
+def _nothing(count: int) -> tuple[NDArray[np.uint8], NDArray[np.uint32], NDArray[np.uint16]]:
+    """Return status, meaning and code of readings that are all good, by the first meaning: shared, so not to be written to."""
+    made = np.zeros(count, np.uint8), np.zeros(count, np.uint32), np.zeros(count, np.uint16)
+    for one in made:
+        one.flags.writeable = False
+    return made
+
+
 def evaluate(context: Context, form: FieldForm, bits: tuple[int, ...], local: Mapping[str, Exact]) -> Piece:
     """Return one field or element of every message of a context; ``bits`` lie within the payloads."""
     field = form.field
@@ -323,6 +334,12 @@ def evaluate(context: Context, form: FieldForm, bits: tuple[int, ...], local: Ma
     code_bits = extract(context.payloads, bits)
     canonical = _versions(field, code_bits, width) if field.type is FieldType.VERSION else code_bits
     raw, numeric = typed_raw_column(field.type, canonical, width)
+    known = context.meanings.setdefault(field.name, [])
+    constant = form.constant if form.is_plain and numeric is None else None
+    if constant is not None and (not known or known[0] is constant):
+        if not known:
+            known.append(constant)
+        return Piece(context.rows, raw, code_bits, *_nothing(count), plain=True, width=width)
     if form.asks_raw:
         local = {**local, "raw": Exact.of_integers(raw)}
     chosen, lost = choose_meanings(context, form, local)

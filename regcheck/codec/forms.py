@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from dataclasses import field as dataclass_field
 from fractions import Fraction
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -140,7 +141,7 @@ def _no_variable(_: str) -> None:
     """Know nothing."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class FieldForm:
     """One field made ready: ``last`` and ``number`` of its elements, conditions bound."""
 
@@ -153,7 +154,14 @@ class FieldForm:
     is_fixed: bool
     asks_raw: bool
 
-    @property
+    @cached_property
+    def is_plain(self) -> bool:
+        """Whether every number that comes is a good reading by the only meaning, a straight line."""
+        worded = self.field.type in (FieldType.DATE, FieldType.UNIX_TIME, FieldType.VERSION, FieldType.FLOAT)
+        constant = self.constant
+        return constant is not None and constant.convert is None and self.valid_when is None and not self.field.codes and not worded
+
+    @cached_property
     def constant(self) -> ResolvedMeaning | None:
         """The only meaning, where it asks for nothing; None where it has to be looked for."""
         return self.meanings[0].resolve(_no_variable) if self.is_fixed else None

@@ -251,6 +251,8 @@ class MessagePlan:
             rows=None if whole else piece.rows,
             texts=texts,
             held=piece.held,
+            plain=piece.plain,
+            width=piece.width,
         )
 
 
@@ -278,6 +280,8 @@ def _join(pieces: list[Piece]) -> Piece:
         np.concatenate([piece.code for piece in pieces])[order],
         texts,
         held,
+        all(piece.plain for piece in pieces),
+        max(piece.width for piece in pieces),
     )
 
 
@@ -287,5 +291,6 @@ def _spoil(piece: Piece, of_messages: NDArray[np.bool_], *, array: bool) -> Piec
     if not failed.any():
         return piece
     absent = piece.status == CODE[Status.ABSENT]
+    piece.plain = False
     piece.status = np.where(failed & ~absent, CODE[Status.BAD_CHECK], piece.status)
     return piece.keep(~(failed & absent)) if array and (failed & absent).any() else piece
