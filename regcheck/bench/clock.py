@@ -6,6 +6,7 @@ check does holds for every one of them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -51,6 +52,11 @@ class Clock:
     def bench_time(self, capture_ns: ArrayLike) -> tuple[Times, Times]:
         """Return for each capture time (i8 ns) the middle of its possible bench times and the doubt, +/- ns, rounded up."""
         times = np.asarray(capture_ns, np.int64)
+        if not any(drift for _, drift in self.corners):  # one doubt at all times
+            rests = [rest for rest, _ in self.corners]
+            earliest, latest = math.floor(min(rests)), math.ceil(max(rests))
+            amid = earliest + (latest - earliest) // 2
+            return times - (self.offset_ns + amid), np.full(times.shape, latest - amid, np.int64)
         passed = times - self.reference_ns - self.offset_ns  # a stretch, not an epoch: exact as a float
         ahead = [(passed * drift + rest) / (1 + drift) for rest, drift in self.corners]
         low = np.floor(np.minimum.reduce(ahead)).astype(np.int64)

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from regcheck.bench.admission import admissible
+from regcheck.bench.calm import Sight, Slices
 from regcheck.bench.clock import Clock, Times
-from regcheck.bench.curves import clock_doubt_extremes
+from regcheck.bench.curves import DoubtWindow, clock_doubt_extremes
 from regcheck.checks.accumulator import Spot
 from regcheck.checks.decision import BOUND, FAIL, PASS, UNDECIDED, linear_to_quanta, to_quanta
 from regcheck.checks.judge import MOVED, NO_STATE, Judge, TableTimes
@@ -146,6 +146,30 @@ def reported_quanta(column: FieldColumn, rows: NDArray[np.int64], quantum: Fract
     return out
 
 
+SMALL = 1 << 20
+"""Of codes within +/- this, as many of them, the squares add up within int64."""
+
+
+def _steps(column: FieldColumn, judge: Judge) -> tuple[int, int] | None:
+    """Return times, plus: reported quanta = raw x times + plus; None where raw codes are no such whole numbers, or large."""
+    if not column.plain or 1 << column.width > SMALL or len(column.raw) > SMALL:
+        return None
+    num, den, off = column.meanings[0].integers
+    top, bottom = judge.quantum.denominator, den * judge.quantum.numerator
+    if num * top % bottom or off * top % bottom or abs(num * top // bottom) * SMALL + abs(off * top // bottom) > BOUND:
+        return None
+    return num * top // bottom, off * top // bottom
+
+
+def _square_sums(code: NDArray[np.int64], edges: NDArray[np.int64]) -> list[int]:
+    """Return the sum of the squares in each slice (``Slices.edges``)."""
+    squares = code * code
+    if not len(code) or max(abs(int(code.min())), abs(int(code.max()))) <= SMALL >= len(code):
+        return cast("list[int]", np.add.reduceat(squares, edges)[::2].tolist())
+    high, low = (np.add.reduceat(part, edges)[::2].tolist() for part in (squares >> 32, squares & 0xFFFF_FFFF))
+    return [(one << 32) + other for one, other in zip(high, low, strict=True)]
+
+
 def _comparable(tally: Tally, column: FieldColumn, own: NDArray[np.int64]) -> NDArray[np.int64]:
     """Return the readings whose meaning has the unit of the applied value and, where the limit counts in steps, the limit's step."""
     judge = tally.judge
@@ -172,6 +196,28 @@ class CaptureClock:
         middle, doubt = self.clock.bench_time(start)
         return middle, middle + (end - start), doubt + self.timestamps_ns
 
+    def seen(self, columns: MessageColumns, judge: Judge, rows: NDArray[np.int64]) -> tuple[Sight, Slices]:
+        """Return when messages ``rows`` i8[n] were on the bus, in order, and which of them may be judged."""
+        sight = columns.worked.get(Sight)
+        if sight is None:
+            sight = columns.worked[Sight] = Sight(*self.bench_times(columns.time, columns.end))
+        if len(rows) < len(columns.time):
+            some = sight.take(rows)
+            return some, judge.slices(some)
+        key = (Slices, judge.calm.pattern or judge.id)
+        if key not in columns.worked:
+            columns.worked[key] = judge.slices(sight)
+        return sight, columns.worked[key]
+
+
+def shown_by(judge: Judge, sight: Sight, rows: NDArray[np.int64]) -> DoubtWindow:
+    """Return what a device with the judge's latency may have shown at some rows of a sight, that lie in no slice."""
+    return clock_doubt_extremes(judge.curve, sight.start[rows], sight.end[rows], judge.latency_ns, sight.doubt[rows])
+
+
+Candidate = tuple[int, WorstReading]
+"""A reading that may decide, and its place in the batch."""
+
 
 def judge_readings(
     tally: Tally, columns: MessageColumns, column: FieldColumn, context: CaptureClock, times: TableTimes, source: int
@@ -179,107 +225,190 @@ def judge_readings(
     """Add one batch's readings of one field to its tally."""
     judge = tally.judge
     rows = np.arange(len(columns.time)) if column.rows is None else column.rows
-    good = column.status == 0
-    tally.other_status += np.bincount(column.status[~good], minlength=256)
-    tally.good += int(good.sum())
-    own = _comparable(tally, column, np.flatnonzero(good))
+    own = np.arange(len(rows))
+    if not column.plain:
+        good = column.status == 0
+        tally.other_status += np.bincount(column.status[~good], minlength=256)
+        own = np.flatnonzero(good)
+    tally.good += len(own)
+    own = _comparable(tally, column, own)
     if not len(own) or judge.refused or judge.lacking:
         return
     if context.clock is None:
         tally.leave_out(NO_CLOCK, len(own))
         return
-    table = times.at(columns.time[rows[own]])
-    start, end, doubt = context.bench_times(columns.time[rows[own]], columns.end[rows[own]])
-    tally.doubt_ns = max(tally.doubt_ns, int(doubt.max()))
-    admission = admissible(judge.curve, start, end, judge.settle_ns, judge.latency_ns, doubt, judge.warm_up_ns)
-    for reason, count in admission.left_out.items():
+    batch = _Judged(tally, columns, column, rows[own], source, own, *context.seen(columns, judge, rows[own]))
+    worst: list[Candidate] = []
+    for reason, count in batch.seen.left_out.items():
         tally.leave_out(reason, count)
-    segment = np.clip(np.searchsorted(judge.curve.time, end, side="right") - 1, 0, len(judge.curve) - 1)
-    window = clock_doubt_extremes(judge.curve, start, end, judge.latency_ns, doubt)
-    usable = admission.admitted & window.known & (table >= 0)
-    for code, reason in ((NO_STATE, STATE_UNKNOWN), (MOVED, STATE_MOVED)):
-        tally.leave_out(reason, int((admission.admitted & (table == code)).sum()))
-    tally.leave_out(NO_LIMIT, int((admission.admitted & ~usable & (table > NO_STATE)).sum()))
-    keep = np.flatnonzero(usable)
-    worst: list[tuple[int, WorstReading]] = []
-    for number, one in enumerate(judge.tables):
-        chosen = keep[table[keep] == number]
-        chosen = chosen[one.limits.judged[segment[chosen]]]
-        tally.leave_out(NO_CASE, int((table[keep] == number).sum()) - len(chosen))
-        if len(chosen):
-            worst += _decide(
-                tally,
-                column,
-                own[chosen],
-                start[chosen],
-                end[chosen],
-                segment[chosen],
-                number,
-                [part[chosen] for part in (window.max_low, window.min_high, window.min_low, window.max_high)],
-                columns,
-                rows,
-                source,
-            )
+    tally.doubt_ns = max(tally.doubt_ns, batch.sight.largest_doubt)
+    if len(times.table) == 1 and times.table[0] >= 0:
+        number = int(times.table[0])
+        worst += batch.judge_slices(number)
+        worst += batch.judge_others(batch.seen.others, lambda at: np.full(len(at), number))
+    else:
+        chosen = np.sort(np.concatenate([batch.seen.rows(), batch.seen.others]))
+        worst += batch.judge_others(chosen, lambda at: times.at(columns.time[rows[own[at]]]))
     # of equal ones the earliest, whichever table judged it
     for _, candidate in sorted(worst, key=lambda one: one[0]):
         if candidate.beats(tally.worst):
             tally.worst = candidate
 
 
-def _decide(
-    tally: Tally,
-    column: FieldColumn,
-    own: NDArray[np.int64],
-    start: NDArray[np.int64],
-    end: NDArray[np.int64],
-    segment: NDArray[np.int64],
-    number: int,
-    window: list[NDArray[np.float64]],
-    columns: MessageColumns,
-    rows: NDArray[np.int64],
-    source: int,
-) -> list[tuple[int, WorstReading]]:
-    judge = tally.judge
-    limits, accept = judge.tables[number].limits, judge.tables[number].acceptance
-    reported = reported_quanta(column, own, judge.quantum)
-    max_low, min_high, min_low, max_high = (to_quanta(part, judge.quantum) for part in window)
-    pass_low, pass_high = accept.pass_low[segment], accept.pass_high[segment]
-    passes = (pass_low <= pass_high) & (reported >= max_low + pass_low) & (reported <= min_high + pass_high)
-    fails = (reported < min_low + accept.fail_low[segment]) | (reported > max_high + accept.fail_high[segment])
-    verdict = np.where(fails, FAIL, np.where(passes, PASS, UNDECIDED))
-    tally.decided += np.bincount(verdict, minlength=3)
-    tally.by_segment += np.bincount(segment, minlength=len(judge.curve))
-    tally.undecided_segment += np.bincount(segment[verdict == UNDECIDED], minlength=len(judge.curve))
-    nearest = np.clip(reported, np.minimum(min_low, max_high), max_high)
-    error = reported - nearest
-    _add_to_holds(tally, reported, start, end, verdict)
-    if tally.watch is not None:
-        tally.watch(columns.time[rows[own]], reported, error, segment, verdict)
-    at, worst = _worst(tally.judge, verdict, error, reported, segment, number, limits, columns, rows[own], source)
-    return [(int(own[at]), worst)]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Judged:
+    """Good readings of one batch and field: ``rows`` i8[n] their messages, ``own`` i8[n] their places in the column."""
+
+    tally: Tally
+    columns: MessageColumns
+    column: FieldColumn
+    rows: NDArray[np.int64]
+    source: int
+    own: NDArray[np.int64]
+    sight: Sight
+    seen: Slices
+
+    @property
+    def is_part(self) -> bool:
+        """Whether not all of the column is judged."""
+        return len(self.own) < len(self.column.raw)
+
+    def judge_slices(self, number: int) -> list[Candidate]:
+        """Judge the readings over which the curve stands still by one table: a slice whose extremes pass, passes."""
+        tally, judge, seen = self.tally, self.tally.judge, self.seen
+        if not len(seen.first):
+            return []
+        limits, accept = judge.tables[number].limits, judge.tables[number].acceptance
+        segment, count = seen.segment, seen.last - seen.first
+        steps, level = _steps(self.column, judge), judge.level[segment]
+        # deviations from the level are code x times + plus, the same in all of a slice
+        if steps is not None:
+            code, (times, offset) = self.column.raw[self.own] if self.is_part else self.column.raw, steps
+            plus = offset - level
+        else:
+            code, times, plus = (
+                reported_quanta(self.column, self.own, judge.quantum) - level[seen.of_row],
+                1,
+                np.zeros(len(level), np.int64),
+            )
+        ends = [pick.reduceat(code, seen.edges)[::2] * times + plus for pick in (np.minimum, np.maximum)]
+        lowest, highest = ends if times > 0 else ends[::-1]
+        judged = limits.judged[segment]
+        tally.leave_out(NO_CASE, int(count[~judged].sum()))
+        low = np.maximum(accept.pass_low[segment], accept.fail_low[segment])
+        high = np.minimum(accept.pass_high[segment], accept.fail_high[segment])
+        passes = judged & (lowest >= np.maximum(low, 1 - FAR)) & (highest <= np.minimum(high, FAR - 1)) & (low <= high)
+        rest: list[Candidate] = []
+        if (judged & ~passes).any():
+            at = seen.rows(judged & ~passes)
+            rest = self._decide(at, [judge.level[self._segment(at)]] * 4, number)
+        if not passes.any():
+            return rest
+        number_passed = count[passes]
+        tally.decided[PASS] += number_passed.sum()
+        np.add.at(tally.by_segment, segment[passes], number_passed)
+        hold = judge.calm.hold[segment[passes]]
+        np.add.at(tally.hold_count, hold, number_passed)
+        numbers = number_passed.tolist(), np.add.reduceat(code, seen.edges)[::2][passes].tolist(), plus[passes].tolist()
+        squares = [one for one, passed in zip(_square_sums(code, seen.edges), passes.tolist(), strict=True) if passed]
+        for at, n, total, by, square in zip(hold.tolist(), *numbers, squares, strict=True):
+            deviations = times * times * square + 2 * times * by * total + n * by * by  # squared, added up
+            tally.hold_sum[at] += times * total + n * by
+            tally.hold_square_high[at] += deviations >> 32
+            tally.hold_square_low[at] += deviations & 0xFFFF_FFFF
+        if tally.watch is not None:
+            rows = seen.rows(passes)
+            deviation, base = code[rows] * times + plus[seen.of_row[rows]], level[seen.of_row[rows]]
+            self._show(rows, deviation + base, deviation, segment[seen.of_row[rows]], np.full(len(rows), PASS))
+        share = np.maximum(*(_share(judge, end, segment, limits) for end in (lowest, highest)))
+        share[~passes] = -1.0
+        largest = int(share.argmax())
+        if tally.worst is not None and (tally.worst.severity, tally.worst.share) >= (SEVERITY[PASS], float(share[largest])):
+            return rest
+        at = np.arange(seen.first[largest], seen.last[largest])
+        deviation = code[at] * times + plus[largest]
+        same = np.full(len(at), PASS), np.full(len(at), segment[largest])
+        return [*rest, self._worst(at, same[0], deviation, deviation + level[largest], same[1], number)]
+
+    def judge_others(self, others: NDArray[np.int64], table_at: Callable[[NDArray[np.int64]], NDArray[np.int64]]) -> list[Candidate]:
+        """Judge readings one by one, each by its table (-1: not known)."""
+        if not len(others):
+            return []
+        tally, judge = self.tally, self.tally.judge
+        window, table = shown_by(judge, self.sight, others), table_at(others)
+        usable = np.flatnonzero(window.known & (table >= 0))
+        for code, reason in ((NO_STATE, STATE_UNKNOWN), (MOVED, STATE_MOVED)):
+            tally.leave_out(reason, int((table == code).sum()))
+        tally.leave_out(NO_LIMIT, int((table > NO_STATE).sum()) - len(usable))
+        keep, table = others[usable], table[usable]
+        parts = window.max_low, window.min_high, window.min_low, window.max_high
+        shown = [to_quanta(part[usable], judge.quantum) for part in parts]
+        worst: list[Candidate] = []
+        for number, one in enumerate(judge.tables):
+            chosen = np.flatnonzero(table == number)
+            judged = chosen[one.limits.judged[self._segment(keep[chosen])]]
+            tally.leave_out(NO_CASE, len(chosen) - len(judged))
+            worst += self._decide(keep[judged], [part[judged] for part in shown], number) if len(judged) else []
+        return worst
+
+    def _segment(self, at: NDArray[np.int64]) -> NDArray[np.int64]:
+        curve = self.tally.judge.curve
+        return np.clip(np.searchsorted(curve.time, self.sight.end[at], side="right") - 1, 0, len(curve) - 1)
+
+    def _decide(self, at: NDArray[np.int64], shown: Sequence[NDArray[np.int64]], number: int) -> list[Candidate]:
+        """Judge readings one by one by one table; ``shown`` is max_low, min_high, min_low, max_high of each, quanta (``DoubtWindow``)."""
+        tally, judge = self.tally, self.tally.judge
+        accept = judge.tables[number].acceptance
+        segment, (max_low, min_high, min_low, max_high) = self._segment(at), shown
+        reported = reported_quanta(self.column, self.own[at], judge.quantum)
+        pass_low, pass_high = accept.pass_low[segment], accept.pass_high[segment]
+        passes = (pass_low <= pass_high) & (reported >= max_low + pass_low) & (reported <= min_high + pass_high)
+        fails = (reported < min_low + accept.fail_low[segment]) | (reported > max_high + accept.fail_high[segment])
+        verdict = np.where(fails, FAIL, np.where(passes, PASS, UNDECIDED))
+        tally.decided += np.bincount(verdict, minlength=3)
+        tally.by_segment += np.bincount(segment, minlength=len(judge.curve))
+        tally.undecided_segment += np.bincount(segment[verdict == UNDECIDED], minlength=len(judge.curve))
+        nearest = np.clip(reported, np.minimum(min_low, max_high), max_high)
+        _add_to_holds(tally, reported, self.sight.start[at], self.sight.end[at], verdict)
+        self._show(at, reported, reported - nearest, segment, verdict)
+        return [self._worst(at, verdict, reported - nearest, reported, segment, number)]
+
+    def _show(
+        self,
+        at: NDArray[np.int64],
+        reported: NDArray[np.int64],
+        error: NDArray[np.int64],
+        segment: NDArray[np.int64],
+        verdict: NDArray[Any],
+    ) -> None:
+        if self.tally.watch is not None:
+            self.tally.watch(self.columns.time[self.rows[at]], reported, error, segment, verdict)
+
+    def _worst(
+        self,
+        at: NDArray[np.int64],
+        verdict: NDArray[Any],
+        error: NDArray[np.int64],
+        reported: NDArray[np.int64],
+        segment: NDArray[np.int64],
+        number: int,
+    ) -> Candidate:
+        judge = self.tally.judge
+        share = _share(judge, error, segment, judge.tables[number].limits)
+        rank = np.array([SEVERITY[code] for code in range(3)])[verdict]
+        gravest = np.flatnonzero(rank == rank.max())
+        best = int(gravest[share[gravest].argmax()])
+        row = int(self.rows[at[best]])
+        spot = Spot(int(self.columns.time[row]), self.source, int(self.columns.place[row]))
+        decisive = int(error[best]), int(reported[best]), int(segment[best])
+        return int(self.own[at[best]]), WorstReading(int(rank[best]), float(share[best]), *decisive, number, spot)
 
 
-def _worst(
-    judge: Judge,
-    verdict: NDArray[Any],
-    error: NDArray[np.int64],
-    reported: NDArray[np.int64],
-    segment: NDArray[np.int64],
-    number: int,
-    limits: SegmentLimits,
-    columns: MessageColumns,
-    rows: NDArray[np.int64],
-    source: int,
-) -> tuple[int, WorstReading]:
-    quantum = float(judge.quantum)
+def _share(judge: Judge, error: NDArray[np.int64], segment: NDArray[np.int64], limits: SegmentLimits) -> NDArray[np.float64]:
+    """Return how large a share of its limit each error is."""
     bound = np.where(error > 0, limits.fail_high[segment], -limits.fail_low[segment])
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(error == 0, 0.0, np.abs(error) * quantum / bound)
-    rank = np.array([SEVERITY[code] for code in range(3)])[verdict]
-    order = np.lexsort((np.arange(len(share)), -share, -rank))
-    best = int(order[0])
-    spot = Spot(int(columns.time[rows[best]]), source, int(columns.place[rows[best]]))
-    return best, WorstReading(int(rank[best]), float(share[best]), int(error[best]), int(reported[best]), int(segment[best]), number, spot)
+        return np.where(error == 0, 0.0, np.abs(error) * float(judge.quantum) / bound)
 
 
 def _add_to_holds(

@@ -14,10 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from regcheck.bench.admission import admissible
-from regcheck.bench.curves import clock_doubt_extremes
+from regcheck.bench.calm import Slices
 from regcheck.checks.accumulator import Spot
-from regcheck.checks.accuracy import CaptureClock
+from regcheck.checks.accuracy import CaptureClock, shown_by
 from regcheck.checks.decision import BOUND, Z, to_quanta
 from regcheck.checks.finding import Finding, Requirement, Verdict
 from regcheck.checks.judge import Judge
@@ -146,15 +145,29 @@ class FrozenCheck:
 
     def _still(self, judge: Judge, columns: MessageColumns, column: FieldColumn, stretch: Stretch) -> StillTally | None:
         rows = rows_of(columns, column)
-        own = np.flatnonzero(column.status == 0)
-        start, end, doubt = self.context.bench_times(columns.time[rows[own]], columns.end[rows[own]])
-        admitted = admissible(judge.curve, start, end, judge.settle_ns, judge.latency_ns, doubt, judge.warm_up_ns).admitted
-        window = clock_doubt_extremes(judge.curve, start, end, judge.latency_ns, doubt)
-        use = np.flatnonzero(admitted & window.known)
-        if not len(use):
+        if column.plain:
+            raw = column.raw
+        else:
+            own = np.flatnonzero(column.status == 0)
+            rows, raw = rows[own], column.raw[own]
+        sight, seen = self.context.seen(columns, judge, rows)
+        if not len(seen.others):
+            tally = _calm_tally(raw, judge.level[seen.segment], seen, rows, columns, stretch, self.source) if len(seen.first) else None
+            if tally is not None or not len(seen.first):
+                return tally
+        window = shown_by(judge, sight, seen.others)
+        others, still = seen.others[window.known], seen.rows()
+        if not len(others) + len(still):
             return None
-        top, bottom = (to_quanta(part[use], judge.quantum, saturate=True) for part in (window.min_low, window.max_high))
-        return _tally(column.raw[own[use]].astype(np.int64), top, bottom, rows[own[use]], columns, stretch, self.source)
+        level = np.repeat(judge.level[seen.segment], seen.last - seen.first)
+        use = np.concatenate([still, others])
+        order = np.argsort(use, kind="stable")
+        top, bottom = (
+            np.concatenate([level, to_quanta(part[window.known], judge.quantum, saturate=True)])[order]
+            for part in (window.min_low, window.max_high)
+        )
+        use = use[order]
+        return _tally(raw[use].astype(np.int64), top, bottom, rows[use], columns, stretch, self.source)
 
     def tick(self, end_ns: int) -> None:
         """Silence changes nothing here."""
@@ -168,6 +181,35 @@ class FrozenCheck:
     def findings(self, *, closed: bool) -> Sequence[Finding]:  # noqa: ARG002 - what was seen is final at any time
         """Return a finding for every such field, in the order of the judges."""
         return frozen_findings(self.judges, self.tallies)
+
+
+def _calm_tally(
+    raw: NDArray[np.int64],
+    level: NDArray[np.int64],
+    seen: Slices,
+    rows: NDArray[np.int64],
+    columns: MessageColumns,
+    stretch: Stretch,
+    source: int,
+) -> StillTally | None:
+    """Return the tally of readings that all lie in slices; None where one code goes on from one slice to the next."""
+    first, last = seen.first, seen.last
+    if (raw[last[:-1] - 1] == raw[first[1:]]).any():
+        return None
+    changed = raw[1:] != raw[:-1]
+    changes = len(first) - 1
+    for a, b in zip(first.tolist(), last.tolist(), strict=True):
+        changes += int(np.count_nonzero(changed[a : b - 1]))
+
+    def still(begin: int, end: int, slice: int) -> Still:
+        spots = (spot_at(columns, int(rows[at]), source) for at in (begin, end - 1))
+        return Still(stretch, int(raw[begin]), end - begin, int(level[slice]), int(level[slice]), *spots)
+
+    inner = changed[first[0] : last[0] - 1]
+    head = still(int(first[0]), int(first[0] + inner.argmax() + 1 if inner.any() else last[0]), 0)
+    inner = changed[first[-1] : last[-1] - 1][::-1]
+    tail = still(int(last[-1] - inner.argmax() - 1 if inner.any() else first[-1]), int(last[-1]), -1)
+    return StillTally(changes + 1, int((last - first).sum()), int(level.max()), int(level.min()), head, tail, head)
 
 
 def _tally(

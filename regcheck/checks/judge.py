@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from fractions import Fraction
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from regcheck.bench.admission import Holds, holds
 from regcheck.bench.applied import AppliedField
+from regcheck.bench.calm import Calm, Sight, Slices, slices
 from regcheck.bench.curves import KNOWN, AppliedCurve
 from regcheck.checks.decision import BOUND, Acceptance, acceptance, decimal_quantum, to_quanta
 from regcheck.checks.limits_at import (
@@ -52,6 +54,7 @@ class Judge:
     ``tables`` has an entry for each set of values that the fields were seen with of which the limit is a share;
     ``lacking`` names those fields where they were never seen; ``by_step``: the limit counts in steps of this size.
     ``refused`` says what of the accuracy's conditions is not judged: there are no tables then.
+    ``calm`` is where the curve stands still, ``level`` i8[m] quanta its value there.
     """
 
     id: FieldId
@@ -69,6 +72,17 @@ class Judge:
     lacking: tuple[str, ...] = ()
     by_step: bool = False
     refused: str = ""
+    calm: Calm = dataclass_field(init=False)
+    level: NDArray[np.int64] = dataclass_field(init=False)
+
+    def __post_init__(self) -> None:
+        calm = Calm.of(self.curve, self.holds, self.settle_ns, self.latency_ns, self.warm_up_ns)
+        object.__setattr__(self, "calm", calm)
+        object.__setattr__(self, "level", to_quanta(np.where(calm.calm, self.curve.after, 0.0), self.quantum))
+
+    def slices(self, sight: Sight) -> Slices:
+        """Return which messages may be judged."""
+        return slices(self.curve, self.calm, sight, self.settle_ns, self.latency_ns, self.warm_up_ns)
 
     @property
     def curve(self) -> AppliedCurve:

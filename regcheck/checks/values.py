@@ -110,6 +110,8 @@ class ValueCheck:
     ) -> None:
         span = _span(column.field)
         assert span is not None  # noqa: S101 - the caller asked
+        if column.plain and self._stays_within(tally, column, span):
+            return
         beyond = np.zeros(len(column.raw), np.bool_)
         ends: list[tuple[int, Extreme]] = []
         for index, meaning in enumerate(column.meanings):
@@ -125,6 +127,17 @@ class ValueCheck:
         tally.outside.add(int(beyond.sum()), self._spot(columns, rows[np.flatnonzero(beyond)][:1]))
         for _, end in sorted(ends, key=lambda one: one[0]):  # of equal ones the first, whatever their meanings
             tally.then(RangeTally(lowest=end, highest=end))
+
+    def _stays_within(self, tally: RangeTally, column: FieldColumn, span: Span) -> bool:
+        """Count plain readings that lie no farther out than those seen before them; False where they may, or are of another kind."""
+        (meaning, *_), seen = column.meanings, (tally.lowest, tally.highest)
+        if not meaning.linear or not meaning.scale or meaning.unit != column.field.unit or seen[0] is None or seen[1] is None:
+            return False
+        ends = sorted(meaning.exact(int(end)) for end in (column.raw.min(), column.raw.max()))
+        if ends[0] < max(span.low, seen[0].value) or ends[1] > min(span.high, seen[1].value):
+            return False
+        tally.count += len(column.raw)
+        return True
 
     def _raw(
         self,
