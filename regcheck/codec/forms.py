@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from dataclasses import field as dataclass_field
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import pairwise
 
 import numpy as np
@@ -72,33 +72,15 @@ class MeaningForm:
             return None
         scale, offset = sign * scale, sign * offset
         if self.convert is not None:
-            formula, fixed = self.convert, {variable: lookup(variable) for variable in self.convert.variables if variable != "raw"}
-
-            def converted(raw: NDArray[np.int64]) -> NDArray[np.float64]:
-                return sign * formula.column(raw, fixed.__getitem__)
-
+            fixed = {variable: lookup(variable) for variable in self.convert.variables if variable != "raw"}
+            converted = partial(_by_formula, self.convert, fixed, sign)
             return self._curved(ResolvedMeaning(meaning, unit, False, convert=converted, step=Fraction(0)))
         if meaning.points:
-            points, flip = meaning.points, sign
-            return self._curved(ResolvedMeaning(meaning, unit, False, convert=lambda raw: on_lines(raw, points, flip), step=Fraction(0)))
+            lines = partial(on_lines, points=meaning.points, sign=sign)
+            return self._curved(ResolvedMeaning(meaning, unit, False, convert=lines, step=Fraction(0)))
         if meaning.type in CURVED_TYPES:
-            code, line = code_values(meaning.type, self.width), ResolvedMeaning(meaning, unit, True, scale, offset)
-            straight = scale == 1 and offset == 0
-
-            def coded(raw: NDArray[np.int64]) -> NDArray[np.float64]:
-                number = code(raw)
-                if straight:
-                    return np.where(np.isfinite(number), number, np.nan)
-                if meaning.type is FieldType.LINEAR11:  # a straight line for each of its 32 exponents
-                    out = np.empty(raw.shape, np.float64)
-                    for exponent in np.unique(raw >> 11).tolist():
-                        here = raw >> 11 == exponent
-                        step = line.scale * Fraction(2) ** sign_extend(exponent, 5)
-                        out[here] = ResolvedMeaning(meaning, unit, True, step, line.offset).values((raw[here] & 0x7FF ^ 0x400) - 0x400)
-                    return out
-                return np.array([nearest_float(one, line.scale, line.offset) for one in number.tolist()], np.float64)
-
-            return ResolvedMeaning(meaning, unit, False, scale, offset, coded, Fraction(0))
+            line = ResolvedMeaning(meaning, unit, True, scale, offset)
+            return ResolvedMeaning(meaning, unit, False, scale, offset, partial(_by_code, self.width, line), Fraction(0))
         return ResolvedMeaning(meaning, unit, True, scale, offset, None, abs(scale))
 
     def _curved(self, resolved: ResolvedMeaning) -> ResolvedMeaning:
@@ -108,7 +90,34 @@ class MeaningForm:
         low, high = raw_reach(self.meaning.type, self.width)
         assert resolved.convert is not None  # noqa: S101 - a curved meaning has one
         table = resolved.convert(np.arange(low, high + 1))
-        return replace(resolved, convert=lambda raw: table[raw - low])
+        return replace(resolved, convert=partial(_by_table, table, low))
+
+
+# Conversions are functions of a module with what they know bound to them: readings go from one process to another.
+
+
+def _by_table(table: NDArray[np.float64], low: int, raw: NDArray[np.int64]) -> NDArray[np.float64]:
+    return np.asarray(table[raw - low])
+
+
+def _by_formula(formula: Quantity, fixed: Mapping[str, Fraction | None], sign: int, raw: NDArray[np.int64]) -> NDArray[np.float64]:
+    return sign * formula.column(raw, fixed.__getitem__)
+
+
+def _by_code(width: int, line: ResolvedMeaning, raw: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the values of codes of a curved type, whose numbers lie on a straight line."""
+    meaning = line.meaning
+    number = code_values(meaning.type, width)(raw)
+    if line.scale == 1 and line.offset == 0:
+        return np.where(np.isfinite(number), number, np.nan)
+    if meaning.type is FieldType.LINEAR11:  # a straight line for each of its 32 exponents
+        out = np.empty(raw.shape, np.float64)
+        for exponent in np.unique(raw >> 11).tolist():
+            here = raw >> 11 == exponent
+            step = line.scale * Fraction(2) ** sign_extend(exponent, 5)
+            out[here] = ResolvedMeaning(meaning, line.unit, True, step, line.offset).values((raw[here] & 0x7FF ^ 0x400) - 0x400)
+        return out
+    return np.array([nearest_float(one, line.scale, line.offset) for one in number.tolist()], np.float64)
 
 
 def nearest_float(number: float, scale: Fraction, offset: Fraction) -> float:

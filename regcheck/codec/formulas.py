@@ -8,10 +8,11 @@ for its raw value. What is not known makes a formula None. Conditions are three-
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,9 @@ from regcheck.device_map.units import Unit
 
 Lookup = Callable[[str], Fraction | None]
 """Gives a variable's exact value, None where it is not known."""
+
+Judge = Callable[[Lookup], bool | None]
+"""Tells whether something holds; None where that is not known."""
 
 REMEMBERED = 1 << 16
 """Answers that a formula or a condition keeps, so that it asks no row twice and yet needs no more memory in a longer capture."""
@@ -189,7 +193,7 @@ def _condition(expression: Expression, node: Node, naming: Naming, timed: bool) 
             return inner
         duration_ns = int(node.duration.value * (node.duration.unit.factor if node.duration.unit else 1) * 10**9)
         variable = f"for {duration_ns} ns: {node.condition!r}"
-        return Condition(expression.text, (variable,), lambda lookup: _truth(lookup(variable)), ((variable, inner, duration_ns),))
+        return Condition(expression.text, (variable,), partial(_lasted, variable), ((variable, inner, duration_ns),))
     if isinstance(node, Logic):
         parts = [_condition(expression, operand, naming, timed) for operand in node.operands]
         variables = tuple(dict.fromkeys(variable for part in parts for variable in part.variables))
@@ -197,38 +201,41 @@ def _condition(expression: Expression, node: Node, naming: Naming, timed: bool) 
         return Condition(expression.text, variables, _logic(node.operator, [part.judge for part in parts]), lasting)
     bound = bind(Expression(expression.text, node, expression.place), naming.scope(), "condition", sensors=naming.sensors)
     values = _Values(naming, bound.names)
-
-    def judge(lookup: Lookup) -> bool | None:
-        try:
-            return bool(bound.evaluate(values.of(lookup)))
-        except _Unknown:
-            return None
-
-    return Condition(expression.text, values.known, judge)
+    return Condition(expression.text, values.known, partial(_evaluated, bound, values))
 
 
-def _truth(value: Fraction | None) -> bool | None:
+# Judges are functions of a module with what they know bound to them: a check sends its conditions to other processes.
+
+
+def _evaluated(bound: Bound, values: _Values, lookup: Lookup) -> bool | None:
+    try:
+        return bool(bound.evaluate(values.of(lookup)))
+    except _Unknown:
+        return None
+
+
+def _lasted(variable: str, lookup: Lookup) -> bool | None:
+    value = lookup(variable)
     return None if value is None else bool(value)
 
 
-def _logic(operator: str, parts: list[Callable[[Lookup], bool | None]]) -> Callable[[Lookup], bool | None]:
+def _logic(operator: str, parts: Sequence[Judge]) -> Judge:
     if operator == "not":
         (only,) = parts
+        return partial(_inverted, only)
+    return partial(_joined, tuple(parts), operator == "or")
 
-        def inverted(lookup: Lookup) -> bool | None:
-            found = only(lookup)
-            return None if found is None else not found
 
-        return inverted
-    decisive = operator == "or"
+def _inverted(only: Judge, lookup: Lookup) -> bool | None:
+    found = only(lookup)
+    return None if found is None else not found
 
-    def joined(lookup: Lookup) -> bool | None:
-        unknown = False
-        for part in parts:
-            found = part(lookup)
-            if found is decisive:
-                return decisive
-            unknown |= found is None
-        return None if unknown else not decisive
 
-    return joined
+def _joined(parts: Sequence[Judge], decisive: bool, lookup: Lookup) -> bool | None:
+    unknown = False
+    for part in parts:
+        found = part(lookup)
+        if found is decisive:
+            return decisive
+        unknown |= found is None
+    return None if unknown else not decisive
