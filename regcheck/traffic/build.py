@@ -139,6 +139,7 @@ class BatchBuilder:
 
     def finish(self) -> Iterator[Batch]:
         """Yield the remaining batches; one without transfers where the capture holds none."""
+        self._gather()
         self._is_last = True
         self._end_epoch()
         yield from self.ready()

@@ -197,14 +197,21 @@ class FrameBuilder(BatchBuilder):
         self._stretches, self._held = [], 0
         yield from self.ready()
 
+    def finish(self) -> Iterator[Batch]:
+        """Yield the remaining batches; one without frames where the capture holds none."""
+        self._take_waiting()  # an epoch may end among them, which is not the last then
+        yield from super().finish()
+
     def _end_epoch(self) -> None:
         self._take_waiting()
         if self._stretches:
             merged = self._in_time()
             at = 0
+            is_last, self._is_last = self._is_last, False
             while len(merged) - at > self._batch_size:
                 self._cut_frames(merged.rows(at, at + self._batch_size), int(merged.time[at + self._batch_size]))
                 at += self._batch_size
+            self._is_last = is_last
             self._cut_frames(merged.rows(at, len(merged)), int(merged.time[-1]))
         elif self._complained:
             self._cut_frames(columns_of([], self), self._horizon_ns)
