@@ -95,10 +95,11 @@ def test_frames_of_other_kinds_between(tmp_path: Path) -> None:
     assert counting.stretches > 6
 
 
-def test_two_processes(tmp_path: Path) -> None:
-    trial = plain_copy(tmp_path, "ridge-4s-log")
+@pytest.mark.parametrize("name", ["ridge-4s-log", "cairn-probe"])  # the latter has curved meanings, and conditions
+def test_two_processes(tmp_path: Path, name: str) -> None:
+    trial = plain_copy(tmp_path, name)
     with Processes(2) as processes:
-        assert told(trial, Splitting(processes, shortest=1 << 15)) == told(trial)
+        assert told(trial, Splitting(processes, shortest=1 << 14)) == told(trial)
 
 
 def test_why_a_capture_stays_whole() -> None:
