@@ -10,6 +10,7 @@ from regcheck.checks.finding import WORST_FIRST, Finding, Verdict
 from regcheck.checks.wording import plain
 from regcheck.errors import UsageError
 from regcheck.report.history import Entry, History, RunHead
+from regcheck.report.strip import ratio
 
 COVERAGE = 2.0
 """Factor of expanded uncertainties (k = 2)."""
@@ -265,12 +266,8 @@ def _line(entry: Entry, at: float) -> float:
 def _rank(change: Change) -> tuple[int, int, float, str]:
     turn = ("worse", "other", "better", "").index(change.turn)
     verdict = WORST_FIRST.index(change.after.verdict) if change.after is not None else len(WORST_FIRST)
-    return turn, verdict, -_share(change.after), change.id
-
-
-def _share(finding: Finding | None) -> float:
-    strip = finding.strip if finding is not None else None
-    return Entry(Verdict.PASS, strip.worst, strip.low, strip.high).share if strip is not None else 0.0
+    share = float(ratio(change.after)) if change.after is not None else 0.0
+    return turn, verdict, -share, change.id
 
 
 def _spreads(history: History, requirements: Sequence[tuple[str, Mapping[int, Entry]]], side: Side) -> list[Spread]:

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from regcheck.checks.finding import Finding, Verdict
+from regcheck.checks.finding import Finding, Strip, Verdict
 from regcheck.errors import Place, Problem, SourceError, UsageError
 from regcheck.report.saved_run import SavedRun, load_if_run, load_run, saved_finding
+from regcheck.report.strip import strip_ratio
 
 _LAYOUT = 1  # raised where the tables change: a kept database of another layout is refused
 _UNPACKED = 64  # runs whose findings are held ready
@@ -71,8 +72,7 @@ class Entry:
         """The worst error as a share of the limit on its side; 0 where there is none."""
         if self.error is None or self.low is None or self.high is None:
             return 0.0
-        limit = self.high if self.error >= 0 else -self.low
-        return abs(self.error) / limit if limit > 0 else float(self.error != 0) * 1e9
+        return float(strip_ratio(Strip(self.error, self.low, self.high, 0.0, "")))
 
 
 @dataclass(frozen=True, slots=True)

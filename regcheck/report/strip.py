@@ -160,9 +160,8 @@ def _untested(glyphs: Glyphs) -> str:
     return "".join(cells)
 
 
-def ratio(finding: Finding) -> Fraction:
-    """Return error over limit on the error's side, to rank findings; -1 without a strip, a large number where the limit is zero."""
-    strip = finding.strip
+def strip_ratio(strip: Strip | None) -> Fraction:
+    """Return error over limit on the error's side; -1 without a strip, a large number where the limit is zero."""
     if strip is None:
         return Fraction(-1)
     limit = strip.high if strip.worst >= 0 else -strip.low
@@ -171,6 +170,11 @@ def ratio(finding: Finding) -> Fraction:
     if math.isinf(strip.worst) or limit == 0:
         return Fraction(10**9) if strip.worst else Fraction(0)
     return abs(_exact(strip.worst)) / _exact(limit)
+
+
+def ratio(finding: Finding) -> Fraction:
+    """Return a finding's error over limit, to rank findings."""
+    return strip_ratio(finding.strip)
 
 
 def header(*, wide: bool = True) -> Line:

@@ -23,7 +23,6 @@ from regcheck.traffic.times import format_seconds, parse_time
 from regcheck.traffic.vcd_header import SCL_WORDS, SDA_WORDS
 from regcheck.traffic.wires import HIGH, LOW, SPIKE_NS, UNKNOWN, LevelRecord, Levels, Wires, idle_rows
 
-TIME_WORDS = ("time", "t", "timestamp")
 _POWERS = {"s": 9, "ms": 6, "us": 3, "µs": 3, "ns": 0}
 _TIME_NAME = re.compile(r"(time|t|timestamp)[ _]*(?:[\[(]?(s|ms|us|µs|ns)[\])]?)?")
 _NUMBER = re.compile(r"[+-]?[0-9.,]+(e[+-]?[0-9]+)?", re.IGNORECASE)

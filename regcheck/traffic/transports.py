@@ -91,11 +91,6 @@ class Reassembler(ABC):
         """Return what is known after the batches so far."""
         return UnderWay(copy.deepcopy(self._sessions), frozenset(self._known), frozenset(self._doubted))
 
-    @property
-    def is_open(self) -> bool:
-        """Tell whether a message is under way: who reads one stretch of a capture reads on past its end until none is that began in it."""
-        return bool(self._sessions)
-
     def update(self, batch: Batch) -> Carried:
         """Take the next batch of frames; return the messages that it completed."""
         if batch.epoch != self._epoch:

@@ -14,7 +14,7 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from importlib.util import find_spec
@@ -82,6 +82,21 @@ def place(value: int, is_big: bool) -> int:
         return 12 * value
     at = 12 * value
     return at // 8 * 8 + 7 - at % 8
+
+
+def write_trial_files(folder: Path, rows: Sequence[str]) -> None:
+    """Write what stands beside the log `bus.log`: map, bench, the stimulus log of ``rows``, and the trial that names them."""
+    cells = range(CELL_IDS * VALUES)
+    texts = {
+        "map.yaml": map_text(),
+        "stimulus.csv": "\n".join(rows) + "\n",
+        "bench.yaml": f"regcheck_bench: 1\nchannels:\n  wire[0..{len(cells) - 1}]: {{unit: mV, uncertainty: 0.5 mV}}\napplied:\n"
+        + "".join(f"  cell_{cell}: wire[{cell}]\n" for cell in cells)
+        + f"timing: {{settle: 100 ms, latency: 100 ms, timestamps: +/- 0.1 ms}}\nclock: {BEGIN_S} s +/- 1 ms\n",
+        "trial.yaml": "regcheck_trial: 1\nmap: map.yaml\ncaptures: [bus.log]\nbench: bench.yaml\nstimulus: stimulus.csv\n",
+    }
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8")
 
 
 def map_text() -> str:
@@ -185,20 +200,10 @@ class Data:
 
     def _write_trial(self) -> None:
         steps, applied = levels(self.frames / IDS * PERIOD_NS / 1e9)
-        cells = range(CELL_IDS * VALUES)
-        rows = [",".join(["time_s", *(f"wire_{cell}" for cell in cells)])]
+        rows = [",".join(["time_s", *(f"wire_{cell}" for cell in range(CELL_IDS * VALUES))])]
         rows += [",".join([f"{at:.3f}", *map(str, row)]) for at, row in zip(steps.tolist(), applied.tolist(), strict=True)]
-        rows.append(f"{self.frames / IDS * PERIOD_NS / 1e9 + 1:.3f},end" + "," * (len(cells) - 1))
-        texts = {
-            "map.yaml": map_text(),
-            "stimulus.csv": "\n".join(rows) + "\n",
-            "bench.yaml": f"regcheck_bench: 1\nchannels:\n  wire[0..{len(cells) - 1}]: {{unit: mV, uncertainty: 0.5 mV}}\napplied:\n"
-            + "".join(f"  cell_{cell}: wire[{cell}]\n" for cell in cells)
-            + f"timing: {{settle: 100 ms, latency: 100 ms, timestamps: +/- 0.1 ms}}\nclock: {BEGIN_S} s +/- 1 ms\n",
-            "trial.yaml": "regcheck_trial: 1\nmap: map.yaml\ncaptures: [bus.log]\nbench: bench.yaml\nstimulus: stimulus.csv\n",
-        }
-        for name, text in texts.items():
-            (self.folder / name).write_text(text, encoding="utf-8")
+        rows.append(f"{self.frames / IDS * PERIOD_NS / 1e9 + 1:.3f},end" + "," * (CELL_IDS * VALUES - 1))
+        write_trial_files(self.folder, rows)
 
     def _write_wires(self) -> None:
         pec = crcmod.mkCrcFun(0x107, initCrc=0, rev=False)

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.benchmarks.can_speed import BEGIN_S, CELL_IDS, FIRST_ID, HOLDS, IDS, PERIOD_NS, VALUES, levels, map_text, payloads
+from tests.benchmarks.can_speed import BEGIN_S, CELL_IDS, FIRST_ID, HOLDS, IDS, PERIOD_NS, VALUES, levels, payloads, write_trial_files
 
 GOAL = 1.7
 BLOCK = 32_000  # frames of one hold that are repeated: 16 s, and a whole number of turns of every counter
@@ -58,17 +58,7 @@ def write_trial(folder: Path, megabytes: int) -> int:
     rows = [",".join(["time_s", *(f"wire_{cell}" for cell in range(CELL_IDS * VALUES))])]
     rows += [",".join([f"{at * copies:.3f}", *map(str, row)]) for at, row in zip(steps.tolist(), applied.tolist(), strict=True)]
     rows.append(f"{HOLDS * copies * BLOCK_S + 1}.000,end" + "," * (CELL_IDS * VALUES - 1))
-    cells = range(CELL_IDS * VALUES)
-    texts = {
-        "map.yaml": map_text(),
-        "stimulus.csv": "\n".join(rows) + "\n",
-        "bench.yaml": f"regcheck_bench: 1\nchannels:\n  wire[0..{len(cells) - 1}]: {{unit: mV, uncertainty: 0.5 mV}}\napplied:\n"
-        + "".join(f"  cell_{cell}: wire[{cell}]\n" for cell in cells)
-        + f"timing: {{settle: 100 ms, latency: 100 ms, timestamps: +/- 0.1 ms}}\nclock: {BEGIN_S} s +/- 1 ms\n",
-        "trial.yaml": "regcheck_trial: 1\nmap: map.yaml\ncaptures: [bus.log]\nbench: bench.yaml\nstimulus: stimulus.csv\n",
-    }
-    for name, content in texts.items():
-        (folder / name).write_text(content, encoding="utf-8")
+    write_trial_files(folder, rows)
     return HOLDS * copies * BLOCK
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 import random
+import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -13,10 +14,11 @@ from typing import TypeVar
 import pytest
 
 import regcheck.traffic.segments as segments
-from regcheck.checks.fold import Splitting
+from regcheck.checks.fold import ONE_PASS, Splitting
 from regcheck.checks.ordered_map import Processes
-from regcheck.checks.run import check_trial
+from regcheck.checks.run import check_and_plot, check_trial
 from regcheck.checks.trial import Trial, load_trial
+from regcheck.report.html_page import html_bytes
 from regcheck.report.json_run import run_as_json
 from regcheck.traffic.open import open_capture
 
@@ -100,6 +102,13 @@ def test_two_processes(tmp_path: Path, name: str) -> None:
     trial = plain_copy(tmp_path, name)
     with Processes(2) as processes:
         assert told(trial, Splitting(processes, shortest=1 << 14)) == told(trial)
+
+
+def test_what_a_report_draws_is_the_same(tmp_path: Path) -> None:
+    trial = plain_copy(tmp_path, "ridge-4s")
+    pages = [html_bytes(*check_and_plot(trial, None, splitting)) for splitting in (ONE_PASS, Splitting(Counting(3), shortest=1 << 14))]
+    one, other = (re.sub(b"<!-- about.*end of about -->", b"", page, flags=re.DOTALL) for page in pages)
+    assert one == other
 
 
 def test_why_a_capture_stays_whole() -> None:
