@@ -233,8 +233,8 @@ def _note(outcome: Outcome, evaluation: Evaluation, names: Sequence[Name], side:
         size = np.abs(side.difference[rows])
         share = np.where(np.isfinite(bound) & (bound > 0), size / np.where(bound > 0, bound, 1), np.where(severity > 0, size, 0.0))
     share = np.nan_to_num(share, posinf=0.0)
-    at = int(rows[np.lexsort((rows, -share, -severity))[0]])
     place = int(np.lexsort((rows, -share, -severity))[0])
+    at = int(rows[place])
     partners = []
     for name, pair in evaluation.reported_by(names).items():
         judged = pair.age[rows][pair.known[rows]]
